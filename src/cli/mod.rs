@@ -1,0 +1,57 @@
+//! The command line: arguments into calls, results into words.
+//!
+//! A command's file holds its arguments and a `run` that calls the library and
+//! writes to the `out` it is given; nothing here computes a figure.
+
+use std::io::Write;
+
+use clap::{CommandFactory, Parser, Subcommand};
+
+/// Measures how two builds of a valve guitar amplifier differ, and says which differences are real.
+#[derive(Debug, Parser)]
+#[command(name = "twinload", version, arg_required_else_help = true, max_term_width = 100)]
+pub struct Cli {
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+/// The commands, in the order in which a person meets them.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Writes completions for a shell to standard output
+    #[command(after_help = "Example: twinload completions bash > twinload.bash")]
+    Completions {
+        /// The shell
+        shell: clap_complete::Shell,
+    },
+    /// Writes the manual page to standard output
+    #[command(after_help = "Example: twinload man > twinload.1")]
+    Man,
+}
+
+/// How a command ended that did not fail outright.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Outcome {
+    /// All was done: exit code 0.
+    Done,
+    /// The rest is written, but part of the work could not be done, or `check` says redo: exit code 1.
+    Partly,
+}
+
+/// Runs the command; results go to `out` and nowhere else.
+///
+/// # Errors
+/// What could not be done, outermost cause first.
+pub fn run(cli: Cli, out: &mut dyn Write) -> anyhow::Result<Outcome> {
+    match cli.command {
+        Command::Completions { shell } => {
+            clap_complete::generate(shell, &mut Cli::command(), "twinload", out);
+            Ok(Outcome::Done)
+        }
+        Command::Man => {
+            clap_mangen::Man::new(Cli::command()).render(out)?;
+            Ok(Outcome::Done)
+        }
+    }
+}

@@ -1,0 +1,5 @@
+//! Which differences between builds are real: repeats, statistics, fairness, suspects, sentences.
+
+pub mod document;
+
+pub use document::Comparison;

@@ -1,0 +1,25 @@
+//! twinload measures how two builds of a valve guitar amplifier differ.
+//!
+//! Data flows one way, and each module is one arrow of it:
+//!
+//! ```text
+//! bench.toml ──► signals ──► (interface, amp, load, pad) ──► takes ──► measure ──► compare ──► report
+//!   bench/        signals/                                   takes/    measure/    compare/    report/
+//! ```
+//!
+//! - [`signals`]: what is played. A [`signals::Plan`] is data; WAV files are made from it.
+//! - [`takes`]: what was recorded. Files are read, markers found, clocks mapped, segments cut.
+//! - [`analysis`]: the document that measuring a bench gives.
+//! - [`compare`]: which differences between builds are real.
+//!
+//! Figures carry unit and uncertainty ([`figure::Quantity`]); what a person must know about a
+//! recording is a [`finding::Finding`].
+
+pub mod analysis;
+pub mod cli;
+pub mod compare;
+pub mod figure;
+pub mod finding;
+pub mod signals;
+pub mod takes;
+pub mod units;
