@@ -19,6 +19,7 @@ pub mod analysis;
 pub mod cli;
 pub mod compare;
 pub mod figure;
+pub mod files;
 pub mod finding;
 pub mod signals;
 pub mod takes;

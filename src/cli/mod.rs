@@ -3,6 +3,8 @@
 //! A command's file holds its arguments and a `run` that calls the library and
 //! writes to the `out` it is given; nothing here computes a figure.
 
+pub mod signals;
+
 use std::io::Write;
 
 use clap::{CommandFactory, Parser, Subcommand};
@@ -19,6 +21,9 @@ pub struct Cli {
 /// The commands, in the order in which a person meets them.
 #[derive(Debug, Subcommand)]
 pub enum Command {
+    /// Writes the test signals: one programme with every test, and each test on its own
+    #[command(after_help = "Example: twinload signals my-bench --rate 48000")]
+    Signals(signals::SignalsArgs),
     /// Writes completions for a shell to standard output
     #[command(after_help = "Example: twinload completions bash > twinload.bash")]
     Completions {
@@ -45,6 +50,7 @@ pub enum Outcome {
 /// What could not be done, outermost cause first.
 pub fn run(cli: Cli, out: &mut dyn Write) -> anyhow::Result<Outcome> {
     match cli.command {
+        Command::Signals(args) => signals::run(&args, out),
         Command::Completions { shell } => {
             clap_complete::generate(shell, &mut Cli::command(), "twinload", out);
             Ok(Outcome::Done)

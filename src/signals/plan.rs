@@ -189,6 +189,11 @@ impl Builder {
         self
     }
 
+    fn gap(&mut self, seconds: f64) -> &mut Self {
+        self.now += seconds;
+        self
+    }
+
     fn marker(&mut self, code: Code) -> &mut Self {
         let start_seconds = (self.now * 1e6).round() / 1e6;
         self.plan.markers.push(MarkerAt { code, start_seconds });
@@ -244,7 +249,7 @@ impl Plan {
         b.add("ladder_down", 5.5, Signal::Ladder { frequency_hz, step_seconds: 0.5, levels_db });
         b.add("sweep_low", 14.0, sweep(-26.0, 12.0));
         b.marker(Code::DownDown);
-        b.add("reference_2", 1.0, reference.clone());
+        b.add("reference_2", 0.5, reference.clone()).gap(0.5);
         b.add("sweep_high", 14.0, sweep(-6.0, 12.0));
         for (suffix, level_db) in [("low", -20.0), ("high", -10.0)] {
             for (name, low, high, ratio) in PAIRS {
@@ -266,7 +271,7 @@ impl Plan {
         );
         let levels_db = (0..=10).map(|k| -20.0 + 2.0 * f64::from(k)).collect();
         b.add("low_e_ladder", 8.0, Signal::Ladder { frequency_hz: 82.4, step_seconds: 0.7, levels_db });
-        b.add("reference_3", 1.0, reference);
+        b.add("reference_3", 0.5, reference).gap(0.5);
         b.finish()
     }
 
@@ -300,7 +305,7 @@ impl Plan {
                 times: 1,
             },
         );
-        b.add("reference_3", 0.4, reference);
+        b.add("reference_3", 0.3, reference).gap(0.2);
         b.finish()
     }
 

@@ -1,0 +1,89 @@
+//! `twinload signals`: writes the test signals.
+
+use std::io::Write;
+use std::path::PathBuf;
+
+use clap::{Args, ValueEnum};
+
+use super::Outcome;
+use crate::signals::write::{Depth, Form, write_all};
+use crate::signals::{Choices, Plan};
+
+/// What was typed.
+#[derive(Debug, Args)]
+pub struct SignalsArgs {
+    /// The bench; files go into its folder test-signals
+    #[arg(default_value = ".")]
+    dir: PathBuf,
+    /// Sample rate in Hz: 44100, 48000, 88200, 96000 or 192000
+    #[arg(long, default_value_t = 48_000, value_name = "HZ")]
+    rate: u32,
+    /// Bits of a sample; 32 is float
+    #[arg(long, value_enum, default_value_t = Bits::B24)]
+    bits: Bits,
+    /// Channels; with 2 the same is on both
+    #[arg(long, default_value_t = 1, value_parser = clap::value_parser!(u16).range(1..=2))]
+    channels: u16,
+    /// Peak of the loudest tone, dB re full scale
+    #[arg(long, default_value_t = -1.0, value_name = "DB", allow_negative_numbers = true)]
+    top_dbfs: f64,
+    /// Frequency of ladder, reference tones and bursts, Hz
+    #[arg(long, default_value_t = 1010.0, value_name = "HZ")]
+    frequency: f64,
+    /// Put this programme in the place of another one
+    #[arg(long)]
+    replace: bool,
+}
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
+enum Bits {
+    #[value(name = "16")]
+    B16,
+    #[value(name = "24")]
+    B24,
+    #[value(name = "32")]
+    B32,
+}
+
+/// Writes the files and names them.
+///
+/// # Errors
+/// What could not be written, or an argument out of range.
+pub fn run(args: &SignalsArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> {
+    anyhow::ensure!(
+        (-60.0..=0.0).contains(&args.top_dbfs),
+        "--top-dbfs: {} must lie between -60 and 0",
+        args.top_dbfs
+    );
+    let highest = f64::from(args.rate) * 0.2;
+    anyhow::ensure!(
+        (20.0..=highest).contains(&args.frequency),
+        "--frequency: {} must lie between 20 and {highest} Hz at this rate",
+        args.frequency
+    );
+    let choices = Choices { top_dbfs: args.top_dbfs, frequency_hz: args.frequency };
+    let depth = match args.bits {
+        Bits::B16 => Depth::Int16,
+        Bits::B24 => Depth::Int24,
+        Bits::B32 => Depth::Float32,
+    };
+    let form = Form { rate_hz: args.rate, depth, channels: args.channels };
+    let written = write_all(&args.dir.join("test-signals"), &choices, form, args.replace)?;
+    for path in &written {
+        writeln!(out, "wrote {}", path.display())?;
+    }
+    let plan = Plan::programme(&choices);
+    writeln!(out)?;
+    writeln!(
+        out,
+        "programme.wav plays for {:.0} s; its identity is {:04x}.",
+        plan.length_seconds,
+        plan.identity()
+    )?;
+    writeln!(out, "Connect the dummy load before you switch the amp on, and mute monitors and headphones.")?;
+    writeln!(
+        out,
+        "Play level-check.wav first and give its recording to `twinload check`: it says how far to turn up."
+    )?;
+    Ok(Outcome::Done)
+}
