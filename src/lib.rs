@@ -21,6 +21,7 @@ pub mod compare;
 pub mod figure;
 pub mod files;
 pub mod finding;
+pub mod rounding;
 pub mod signals;
 pub mod takes;
 pub mod units;
