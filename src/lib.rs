@@ -22,6 +22,7 @@ pub mod figure;
 pub mod files;
 pub mod finding;
 pub mod rounding;
+pub mod measure;
 pub mod signals;
 pub mod takes;
 pub mod units;

@@ -1,0 +1,76 @@
+//! FFT plans, made once and kept: planning costs more than transforming.
+
+use std::sync::Arc;
+
+use realfft::num_complex::Complex;
+use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
+
+/// Keeps the plans and scratch memory of one thread.
+#[derive(Default)]
+pub struct Plans {
+    planner: RealFftPlanner<f64>,
+    scratch: Vec<Complex<f64>>,
+}
+
+impl Plans {
+    /// The plan of a forward real transform of this length.
+    pub fn forward(&mut self, length: usize) -> Arc<dyn RealToComplex<f64>> {
+        self.planner.plan_fft_forward(length)
+    }
+
+    /// The plan of an inverse real transform that gives this many samples (not normalised).
+    pub fn inverse(&mut self, length: usize) -> Arc<dyn ComplexToReal<f64>> {
+        self.planner.plan_fft_inverse(length)
+    }
+
+    /// DFT of `samples` (overwritten): `len / 2 + 1` bins, not normalised.
+    pub fn transform(&mut self, samples: &mut [f64]) -> Vec<Complex<f64>> {
+        let plan = self.forward(samples.len());
+        let mut bins = plan.make_output_vec();
+        self.scratch.resize(plan.get_scratch_len().max(self.scratch.len()), Complex::default());
+        // Lengths fit by construction, which is all that can go wrong.
+        let done = plan.process_with_scratch(samples, &mut bins, &mut self.scratch);
+        debug_assert!(done.is_ok());
+        bins
+    }
+}
+
+/// The smallest length of the form 2ᵃ·3ᵇ·5ᶜ, even, that is at least `length`: fast to transform.
+#[must_use]
+pub fn fast_length(length: usize) -> usize {
+    let length = length.max(2);
+    let mut best = length.next_power_of_two();
+    let mut fives = 1usize;
+    while fives < best {
+        let mut threes = fives;
+        while threes < best {
+            let mut n = 2 * threes;
+            while n < length {
+                n *= 2;
+            }
+            best = best.min(n);
+            threes *= 3;
+        }
+        fives *= 5;
+    }
+    best
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn fast_lengths_are_even_smooth_and_not_too_small() {
+        for n in [0, 1, 2, 3, 7, 97, 1000, 18_240, 480_001, 662_000] {
+            let m = fast_length(n);
+            let mut rest = m;
+            for p in [2, 3, 5] {
+                while rest % p == 0 {
+                    rest /= p;
+                }
+            }
+            assert!(m >= n && m % 2 == 0 && rest == 1 && m <= (n.max(2) * 2), "{n} {m}");
+        }
+    }
+}
