@@ -66,11 +66,11 @@ mod tests {
             let m = fast_length(n);
             let mut rest = m;
             for p in [2, 3, 5] {
-                while rest % p == 0 {
+                while rest.is_multiple_of(p) {
                     rest /= p;
                 }
             }
-            assert!(m >= n && m % 2 == 0 && rest == 1 && m <= (n.max(2) * 2), "{n} {m}");
+            assert!(m >= n && m.is_multiple_of(2) && rest == 1 && m <= (n.max(2) * 2), "{n} {m}");
         }
     }
 }
