@@ -11,6 +11,7 @@
 //! - [`takes`]: what was recorded. Files are read, markers found, clocks mapped, segments cut.
 //! - [`analysis`]: the document that measuring a bench gives.
 //! - [`compare`]: which differences between builds are real.
+//! - [`report`]: what a person gets to see of it.
 //!
 //! Figures carry unit and uncertainty ([`figure::Quantity`]); what a person must know about a
 //! recording is a [`finding::Finding`].
@@ -23,6 +24,7 @@ pub mod files;
 pub mod finding;
 pub mod measure;
 pub mod rounding;
+pub mod report;
 pub mod signals;
 pub mod takes;
 pub mod units;
