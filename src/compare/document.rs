@@ -36,6 +36,32 @@ pub struct Comparison {
     pub curves: Vec<BuildCurve>,
     /// The recordings that went in.
     pub recordings: Vec<Recording>,
+    /// What a reader must know of bench and rig: load, mains, calibration, valves; in order of print.
+    pub conditions: Vec<Condition>,
+    /// The uncertainty that is common to all builds, so in every absolute value and in no difference.
+    pub budget: Vec<BudgetLine>,
+}
+
+/// One condition of the work, as a label and its text.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Condition {
+    /// "Dummy load".
+    pub label: String,
+    /// "8.0 Ω ± 1 %, rated 50 W".
+    pub text: String,
+}
+
+/// One line of the uncertainty budget (JCGM 100:2008).
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct BudgetLine {
+    /// Where it comes from: "load resistance", "pad", "meter".
+    pub source: String,
+    /// Standard uncertainty (one sigma) of the power into the load that it causes, per cent.
+    pub power_percent: f64,
+    /// The same in words: limits, distribution, what was assumed.
+    pub detail: String,
 }
 
 /// One build as the report names it.
@@ -119,6 +145,20 @@ impl Standing {
     }
 }
 
+/// How a row tells its difference.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Expressed {
+    /// Decibels: other over reference. No difference is 0.
+    Decibels,
+    /// Other divided by reference, unit `"1"`. No difference is 1.
+    Ratio,
+    /// Per cent of the reference: (other / reference − 1) · 100. No difference is 0.
+    Percent,
+    /// Other less reference in the figure's own unit (percentage points where that is per cent). No difference is 0.
+    Plain,
+}
+
 /// One quantity of one build beside the reference, at one setting.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -132,16 +172,25 @@ pub struct Row {
     /// What the builds were compared at.
     #[serde(rename = "match")]
     pub matched: Match,
+    /// The drive (dB), power (W) or distortion (%) of the match; `None` for [`Match::Whole`].
+    pub matched_at: Option<Quantity>,
     /// Names of the two builds, reference first.
     pub builds: [String; 2],
     /// Mean of each build's takes with its interval, in the order of `builds`.
     pub values: Vec<Quantity>,
-    /// Other less reference, with its interval; its unit says how (dB for levels and powers).
+    /// Usable takes behind each value, in the order of `builds`.
+    pub takes: [u32; 2],
+    /// Other against reference with its interval, told as `expressed` says. The rig's
+    /// uncertainty is in `values` and not here: it is the same for both builds.
     pub difference: Quantity,
+    /// How the difference is told.
+    pub expressed: Expressed,
     /// What may be said of it.
     pub standing: Standing,
     /// It is over the relevance threshold of design §12 (common practice); `None`: no threshold.
     pub relevant: Option<bool>,
+    /// That threshold as text: "0.5 dB", "a factor of 1.3".
+    pub threshold: Option<String>,
     /// It belongs to the headline figures (Holm-corrected together).
     pub headline: bool,
     /// p-value after correction, where there are repeats.
@@ -172,6 +221,8 @@ pub struct Sentence {
 pub struct FairnessLine {
     /// Stable name: `same_programme`, `mains_voltage`, …
     pub code: String,
+    /// The question for people: "Same mains voltage".
+    pub title: String,
     /// `Some(true)` kept, `Some(false)` broken, `None` not known.
     pub kept: Option<bool>,
     /// The question and what was seen, with numbers.
@@ -186,6 +237,8 @@ pub struct FairnessLine {
 pub struct Suspect {
     /// Stable name: `gain_ahead`, `tone_control`, …
     pub code: String,
+    /// The cause for people: "A gain change ahead of the output stage".
+    pub title: String,
     /// The setting where it was seen, if one.
     pub setting: Option<String>,
     /// What was seen, with the numbers that raised it.
