@@ -17,6 +17,7 @@
 //! recording is a [`finding::Finding`].
 
 pub mod analysis;
+pub mod bench;
 pub mod cli;
 pub mod compare;
 pub mod figure;

@@ -1,0 +1,133 @@
+//! The rig: what stands between the amp and the file.
+
+use crate::units::from_db;
+
+/// Load, pad, interface, and their calibration. `None`: not written down.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Rig {
+    /// The dummy load.
+    pub load_ohms: Option<f64>,
+    /// What the load may take continuously.
+    pub load_watts: Option<f64>,
+    /// Tolerance of the load, ± per cent (rectangular).
+    pub load_tolerance_percent: Option<f64>,
+    /// Input impedance of the interface.
+    pub interface_input_ohms: Option<f64>,
+    /// How well that is known, ± per cent (rectangular).
+    pub interface_input_tolerance_percent: Option<f64>,
+    /// The divider from load to interface input.
+    pub pad: Option<Pad>,
+    /// Volts RMS of the sine at the interface's input that reads 0 dBFS.
+    pub input_full_scale_volts: Option<f64>,
+    /// Its uncertainty, ± per cent with 95 % confidence.
+    pub input_full_scale_uncertainty_percent: Option<f64>,
+    /// Where the meter stood: across the load, the pad's and the input's errors cancel.
+    pub input_calibrated_at: Option<CalibratedAt>,
+    /// Volts RMS at the amp's input of a 0 dBFS sine in the programme.
+    pub output_full_scale_volts: Option<f64>,
+    /// Its uncertainty, ± per cent with 95 % confidence.
+    pub output_full_scale_uncertainty_percent: Option<f64>,
+    /// The meter's accuracy, ± per cent of reading (rectangular).
+    pub meter_percent: Option<f64>,
+    /// Channel of the recording that holds the amp, from 1; `None`: the first.
+    pub channel: Option<u32>,
+    /// Channel that holds the drive itself, from 1.
+    pub drive_channel: Option<u32>,
+    /// Recording of the interface into itself, relative to the bench.
+    pub loopback: Option<String>,
+}
+
+/// Where the meter stood when the input was calibrated.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum CalibratedAt {
+    /// Across the load, the pad in place.
+    Load,
+    /// At the interface's input.
+    Interface,
+}
+
+/// The divider from load to interface input.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Pad {
+    /// Two resistors; loading by the interface's input is computed.
+    Resistors {
+        /// From load to interface input.
+        top_ohms: f64,
+        /// From interface input to ground.
+        bottom_ohms: f64,
+        /// Tolerance of each, ± per cent (rectangular).
+        tolerance_percent: Option<f64>,
+    },
+    /// A measured ratio.
+    Measured {
+        /// Volts at the load over volts at the interface's input.
+        divides_by: f64,
+        /// The interface was connected while it was measured, so its loading is in the ratio.
+        measured_with_interface: bool,
+        /// How well it is known, ± per cent (rectangular).
+        tolerance_percent: Option<f64>,
+    },
+}
+
+/// Two resistances side by side; with `None` the other alone.
+#[must_use]
+pub fn parallel_ohms(a_ohms: f64, b_ohms: Option<f64>) -> f64 {
+    b_ohms.map_or(a_ohms, |b_ohms| a_ohms * b_ohms / (a_ohms + b_ohms))
+}
+
+impl Pad {
+    /// Volts at the interface's input over volts at the load, the input's loading included
+    /// where it is known (reference §8: k = p/(R1+p), p = R2 ∥ Z).
+    #[must_use]
+    pub fn ratio(&self, interface_input_ohms: Option<f64>) -> f64 {
+        match *self {
+            Self::Resistors { top_ohms, bottom_ohms, .. } => {
+                let shunt = parallel_ohms(bottom_ohms, interface_input_ohms);
+                shunt / (top_ohms + shunt)
+            }
+            Self::Measured { divides_by, .. } => 1.0 / divides_by,
+        }
+    }
+}
+
+impl Rig {
+    /// Volts at the interface's input over volts at the load; `None` without a pad in the rig.
+    #[must_use]
+    pub fn pad_ratio(&self) -> Option<f64> {
+        Some(self.pad?.ratio(self.interface_input_ohms))
+    }
+
+    /// Volts RMS across the load of the sine that reads 0 dBFS.
+    #[must_use]
+    pub fn load_full_scale_volts(&self) -> Option<f64> {
+        Some(self.input_full_scale_volts? / self.pad_ratio()?)
+    }
+
+    /// Volts RMS at the amp's input of a sine at the programme's top.
+    #[must_use]
+    pub fn drive_volts_at_top(&self, top_dbfs: f64) -> Option<f64> {
+        Some(self.output_full_scale_volts? * from_db(top_dbfs))
+    }
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+
+    /// Ohm's law computed with mpmath to 8 digits: reference/divider_loading.csv.
+    const TABLE_DIGITS: f64 = 1e-7;
+
+    #[test]
+    fn loading_agrees_with_the_reference_table() {
+        let mut rows = 0;
+        for line in include_str!("../../tests/reference/divider_loading.csv").lines().skip(2) {
+            let field: Vec<f64> = line.split(',').map(|f| f.parse().unwrap()).collect();
+            let pad = Pad::Resistors { top_ohms: field[0], bottom_ohms: field[1], tolerance_percent: None };
+            approx::assert_relative_eq!(pad.ratio(Some(field[2])), field[5], max_relative = TABLE_DIGITS);
+            approx::assert_relative_eq!(pad.ratio(None), field[3], max_relative = TABLE_DIGITS);
+            rows += 1;
+        }
+        assert_eq!(rows, 25);
+    }
+}
