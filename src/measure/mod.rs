@@ -1,6 +1,7 @@
 //! What is in a take: figures and curves out of segments, one file a kind of segment.
 
 pub mod cut;
+pub mod fit;
 pub mod plans;
 
 pub use cut::Cut;

@@ -1,5 +1,7 @@
 //! FFT plans, made once and kept: planning costs more than transforming.
 
+use std::collections::BTreeMap;
+use std::f64::consts::TAU;
 use std::sync::Arc;
 
 use realfft::num_complex::Complex;
@@ -10,6 +12,7 @@ use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 pub struct Plans {
     planner: RealFftPlanner<f64>,
     scratch: Vec<Complex<f64>>,
+    windows: BTreeMap<usize, Arc<[f64]>>,
 }
 
 impl Plans {
@@ -21,6 +24,17 @@ impl Plans {
     /// The plan of an inverse real transform that gives this many samples (not normalised).
     pub fn inverse(&mut self, length: usize) -> Arc<dyn ComplexToReal<f64>> {
         self.planner.plan_fft_inverse(length)
+    }
+
+    /// The Hann window `½ − ½cos(2π(n+½)/N)`.
+    pub fn hann(&mut self, length: usize) -> Arc<[f64]> {
+        // A take needs a dozen lengths; a hostile plan could ask for thousands.
+        if self.windows.len() > 64 {
+            self.windows.clear();
+        }
+        let make =
+            || (0..length).map(|n| 0.5 - 0.5 * (TAU * (n as f64 + 0.5) / length as f64).cos()).collect();
+        Arc::clone(self.windows.entry(length).or_insert_with(make))
     }
 
     /// DFT of `samples` (overwritten): `len / 2 + 1` bins, not normalised.

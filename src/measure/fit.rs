@@ -1,0 +1,426 @@
+//! Lines of known frequency in a stretch of samples: Hann-weighted least
+//! squares (methods §3.2). It is neither a sum of FFT bins nor a resampling,
+//! and it needs no whole number of cycles.
+//!
+//! The normal equations need only the correlation with each line, taken by
+//! phasor recurrence, and sums of `w·exp(jωn)`, which have a closed form.
+
+use std::f64::consts::{LN_2, PI, TAU};
+
+use realfft::num_complex::Complex;
+
+use super::plans::{Plans, fast_length};
+
+/// What a stretch of samples holds at the given frequencies, and what is left.
+#[derive(Debug, Clone)]
+pub struct Fit {
+    /// Constant part, in sample units.
+    pub dc: f64,
+    /// Peak amplitude and phase of each line: `Re(c · exp(jωn))`, n from the first sample.
+    pub lines: Vec<Complex<f64>>,
+    /// RMS magnitude of the noise in each of `lines`, from the residual round it.
+    pub noise: Vec<f64>,
+    /// What the lines do not explain.
+    pub residual: Residual,
+}
+
+/// Hann-weighted spectrum of what a fit leaves.
+#[derive(Debug, Clone)]
+pub struct Residual {
+    /// Squared peak amplitude that each bin would mean for a lone sine.
+    power: Vec<f64>,
+    /// Bins for a radian per sample.
+    bins_per_radian: f64,
+    /// Mean square that a sum of `power` over bins stands for.
+    mean_square_per_power: f64,
+    /// Width in radians per sample of one over the window's length.
+    resolution: f64,
+}
+
+/// Distance from a line, in 1/T, at which the noise beside it is read: outside
+/// Hann's main lobe, near enough to be the same noise (methods §3.2).
+const BESIDE: (f64, f64) = (4.0, 10.0);
+
+impl Residual {
+    /// RMS magnitude of the noise in a line at `omega`: median of the bins beside it
+    /// (methods §3.2; for complex Gaussian noise the mean power is the median over ln 2).
+    #[must_use]
+    pub fn noise_at(&self, omega: f64) -> f64 {
+        let (near, far) = (BESIDE.0 * self.resolution, BESIDE.1 * self.resolution);
+        let mut beside: Vec<f64> = Vec::with_capacity(64);
+        beside.extend_from_slice(self.bins(omega - far, omega - near));
+        beside.extend_from_slice(self.bins(omega + near, omega + far));
+        if beside.is_empty() {
+            return 0.0;
+        }
+        let middle = beside.len() / 2;
+        let (_, median, _) = beside.select_nth_unstable_by(middle, f64::total_cmp);
+        (*median / LN_2).sqrt()
+    }
+
+    /// Mean square of the residual between two frequencies in radians per sample.
+    #[must_use]
+    pub fn mean_square(&self, low_omega: f64, high_omega: f64) -> f64 {
+        self.bins(low_omega, high_omega).iter().sum::<f64>() * self.mean_square_per_power
+    }
+
+    fn bins(&self, low_omega: f64, high_omega: f64) -> &[f64] {
+        let end =
+            ((high_omega * self.bins_per_radian).floor() + 1.0).clamp(0.0, self.power.len() as f64) as usize;
+        let first = ((low_omega * self.bins_per_radian).ceil().max(1.0) as usize).min(end);
+        &self.power[first..end]
+    }
+}
+
+/// Fits a constant and lines at `omegas` (radians per sample, apart from each other by more than
+/// about two over the length, between 0 and π) to `samples`.
+///
+/// `None` if there are too few samples for so many lines.
+#[must_use]
+pub fn fit(samples: &[f32], omegas: &[f64], plans: &mut Plans) -> Option<Fit> {
+    let length = samples.len();
+    if length < 4 * (omegas.len() + 1) || length < 16 {
+        return None;
+    }
+    let window = plans.hann(length);
+    let weighted: Vec<f64> = samples.iter().zip(window.iter()).map(|(&x, &w)| f64::from(x) * w).collect();
+    let (dc, lines) = solve(&weighted, omegas)?;
+
+    let mut rest: Vec<f64> = samples.iter().map(|&x| f64::from(x) - dc).collect();
+    subtract(&mut rest, omegas, &lines);
+    for (e, &w) in rest.iter_mut().zip(window.iter()) {
+        *e *= w;
+    }
+    let residual = spectrum(rest, plans);
+    let noise = omegas.iter().map(|&omega| residual.noise_at(omega)).collect();
+    Some(Fit { dc, lines, noise, residual })
+}
+
+/// Constant and lines alone, from samples already multiplied with [`Plans::hann`]; `None` if singular.
+#[must_use]
+pub fn solve(weighted: &[f64], omegas: &[f64]) -> Option<(f64, Vec<Complex<f64>>)> {
+    let length = weighted.len();
+    let size = 2 * omegas.len() + 1;
+    let mut right = vec![0.0; size];
+    right[0] = weighted.iter().sum();
+    for (k, sum) in correlate(weighted, omegas).into_iter().enumerate() {
+        // Basis cos ωn and −sin ωn: Σ wx·e^(−jωn) has them as real and imaginary part.
+        right[2 * k + 1] = sum.re;
+        right[2 * k + 2] = sum.im;
+    }
+    let mut matrix = vec![0.0; size * size];
+    matrix[0] = hann_sum(0.0, length).re;
+    for (i, &a) in omegas.iter().enumerate() {
+        let constant = hann_sum(a, length);
+        matrix[(2 * i + 1) * size] = constant.re;
+        matrix[(2 * i + 2) * size] = -constant.im;
+        for (k, &b) in omegas.iter().enumerate().take(i + 1) {
+            let (minus, plus) = (hann_sum(a - b, length), hann_sum(a + b, length));
+            let (row, column) = (2 * i + 1, 2 * k + 1);
+            matrix[row * size + column] = 0.5 * (minus.re + plus.re);
+            matrix[(row + 1) * size + column + 1] = 0.5 * (minus.re - plus.re);
+            // −sin(a)·cos(b) and cos(a)·−sin(b)
+            matrix[(row + 1) * size + column] = -0.5 * (plus.im + minus.im);
+            matrix[row * size + column + 1] = -0.5 * (plus.im - minus.im);
+        }
+    }
+    cholesky_solve(&mut matrix, &mut right)?;
+    let lines = right[1..].chunks_exact(2).map(|c| Complex::new(c[0], c[1])).collect();
+    Some((right[0], lines))
+}
+
+/// Solves a symmetric positive definite system given by its lower triangle; `None` if it is singular.
+fn cholesky_solve(matrix: &mut [f64], right: &mut [f64]) -> Option<()> {
+    let size = right.len();
+    for column in 0..size {
+        for row in column..size {
+            let dot: f64 = (0..column).map(|k| matrix[row * size + k] * matrix[column * size + k]).sum();
+            let value = matrix[row * size + column] - dot;
+            if row == column {
+                // A pivot that lost eleven digits means lines that the window cannot part.
+                if value.is_nan() || value <= matrix[row * size + row].abs() * 1e-11 {
+                    return None;
+                }
+                matrix[row * size + row] = value.sqrt();
+            } else {
+                matrix[row * size + column] = value / matrix[column * size + column];
+            }
+        }
+    }
+    for row in 0..size {
+        let dot: f64 = (0..row).map(|k| matrix[row * size + k] * right[k]).sum();
+        right[row] = (right[row] - dot) / matrix[row * size + row];
+    }
+    for row in (0..size).rev() {
+        let dot: f64 = (row + 1..size).map(|k| matrix[k * size + row] * right[k]).sum();
+        right[row] = (right[row] - dot) / matrix[row * size + row];
+    }
+    Some(())
+}
+
+/// Σ w[n]·exp(jωn) of the Hann window `w[n] = ½ − ½cos(2π(n+½)/N)`, in closed form.
+fn hann_sum(omega: f64, length: usize) -> Complex<f64> {
+    let n = length as f64;
+    let shift = TAU / n;
+    let half = Complex::cis(PI / n);
+    dirichlet(omega, n) * 0.5
+        - (half * dirichlet(omega + shift, n) + half.conj() * dirichlet(omega - shift, n)) * 0.25
+}
+
+/// Σ exp(jωn), n = 0…N−1.
+fn dirichlet(omega: f64, n: f64) -> Complex<f64> {
+    let half = (omega / 2.0).sin();
+    // Near a multiple of 2π all terms are 1.
+    let size = if half.abs() < 1e-12 {
+        n * (n * omega / 2.0).cos() / (omega / 2.0).cos()
+    } else {
+        (n * omega / 2.0).sin() / half
+    };
+    Complex::cis(omega * (n - 1.0) / 2.0) * size
+}
+
+/// Samples between two exact evaluations of a phasor: keeps the recurrence's error near 1e-14.
+const BLOCK: usize = 256;
+/// Lines that go through the samples together.
+const LANES: usize = 4;
+
+/// Phasors of a group of lines.
+struct Rotors {
+    re: [f64; LANES],
+    im: [f64; LANES],
+    step_re: [f64; LANES],
+    step_im: [f64; LANES],
+    omegas: [f64; LANES],
+}
+
+impl Rotors {
+    fn new(omegas: &[f64]) -> Self {
+        let omegas: [f64; LANES] = std::array::from_fn(|k| omegas.get(k).copied().unwrap_or(0.0));
+        Self {
+            re: [1.0; LANES],
+            im: [0.0; LANES],
+            step_re: omegas.map(f64::cos),
+            step_im: omegas.map(f64::sin),
+            omegas,
+        }
+    }
+
+    /// Puts the phasors where they are at this sample, exactly.
+    fn set(&mut self, frame: usize) {
+        for k in 0..LANES {
+            let (sin, cos) = (self.omegas[k] * frame as f64).sin_cos();
+            self.re[k] = cos;
+            self.im[k] = sin;
+        }
+    }
+
+    #[inline(always)]
+    fn turn(&mut self) {
+        for k in 0..LANES {
+            let re = self.re[k] * self.step_re[k] - self.im[k] * self.step_im[k];
+            self.im[k] = self.re[k] * self.step_im[k] + self.im[k] * self.step_re[k];
+            self.re[k] = re;
+        }
+    }
+}
+
+/// Σ x[n]·exp(−jωn) for each of `omegas`.
+#[must_use]
+pub fn correlate(x: &[f64], omegas: &[f64]) -> Vec<Complex<f64>> {
+    let mut sums = Vec::with_capacity(omegas.len());
+    for group in omegas.chunks(LANES) {
+        let mut rotors = Rotors::new(group);
+        let mut re = [0.0; LANES];
+        let mut im = [0.0; LANES];
+        for (block, samples) in x.chunks(BLOCK).enumerate() {
+            rotors.set(block * BLOCK);
+            for &value in samples {
+                for k in 0..LANES {
+                    re[k] += value * rotors.re[k];
+                    im[k] -= value * rotors.im[k];
+                }
+                rotors.turn();
+            }
+        }
+        sums.extend((0..group.len()).map(|k| Complex::new(re[k], im[k])));
+    }
+    sums
+}
+
+/// Subtracts Σ Re(c·exp(jωn)) from `x`.
+pub fn subtract(x: &mut [f64], omegas: &[f64], lines: &[Complex<f64>]) {
+    for (group, amplitudes) in omegas.chunks(LANES).zip(lines.chunks(LANES)) {
+        let mut rotors = Rotors::new(group);
+        let re: [f64; LANES] = std::array::from_fn(|k| amplitudes.get(k).map_or(0.0, |c| c.re));
+        let im: [f64; LANES] = std::array::from_fn(|k| amplitudes.get(k).map_or(0.0, |c| c.im));
+        for (block, samples) in x.chunks_mut(BLOCK).enumerate() {
+            rotors.set(block * BLOCK);
+            for value in samples {
+                let mut sum = 0.0;
+                for k in 0..LANES {
+                    sum += re[k] * rotors.re[k] - im[k] * rotors.im[k];
+                }
+                *value -= sum;
+                rotors.turn();
+            }
+        }
+    }
+}
+
+/// Spectrum of a residual already multiplied with the window.
+fn spectrum(mut weighted: Vec<f64>, plans: &mut Plans) -> Residual {
+    let length = weighted.len();
+    let padded = fast_length(length);
+    weighted.resize(padded, 0.0);
+    let bins = plans.transform(&mut weighted);
+    // Hann: Σw = N/2, Σw² = 3N/8.
+    let n = length as f64;
+    let amplitude = 4.0 / n;
+    let power = bins.iter().map(|b| b.norm_sqr() * amplitude * amplitude).collect();
+    Residual {
+        power,
+        bins_per_radian: padded as f64 / TAU,
+        mean_square_per_power: 2.0 / (padded as f64 * 3.0 * n / 8.0) / (amplitude * amplitude),
+        resolution: TAU / n,
+    }
+}
+
+/// The frequency near `omega` at which the samples' strongest line lies: Gauss-Newton on a lone line,
+/// Hann-weighted, from a start within about half of 1/T (IEEE 1057's four-parameter fit, by projection).
+/// `None` if it does not settle or there is no such line.
+#[must_use]
+pub fn refine(samples: &[f32], mut omega: f64, plans: &mut Plans) -> Option<f64> {
+    let length = samples.len();
+    if length < 16 {
+        return None;
+    }
+    let window = plans.hann(length);
+    let centre = (length as f64 - 1.0) / 2.0;
+    let mean =
+        samples.iter().zip(window.iter()).map(|(&x, w)| f64::from(x) * w).sum::<f64>() * 2.0 / length as f64;
+    let weighted: Vec<f64> =
+        samples.iter().zip(window.iter()).map(|(&x, w)| (f64::from(x) - mean) * w).collect();
+    let leaning: Vec<f64> = weighted.iter().enumerate().map(|(n, &x)| x * (n as f64 - centre)).collect();
+    // Σ w·m² of the Hann window about its centre is N³(1/24 − 1/(4π²)).
+    let second_moment = (length as f64).powi(3) * (1.0 / 24.0 - 1.0 / (4.0 * PI * PI));
+    for _ in 0..40 {
+        let line = correlate(&weighted, &[omega])[0] * (4.0 / length as f64);
+        let lean = correlate(&leaning, &[omega])[0];
+        if line.norm_sqr() <= 0.0 {
+            return None;
+        }
+        // A line at ω+δ leans by j·δ·c·Σwm²/2 against one at ω.
+        let step = (lean * line.conj()).im * 2.0 / (line.norm_sqr() * second_moment);
+        if !step.is_finite() || step.abs() > 4.0 * TAU / length as f64 {
+            return None;
+        }
+        omega += step;
+        if step.abs() * (length as f64) < 1e-10 {
+            return (omega > 0.0 && omega < PI).then_some(omega);
+        }
+    }
+    (omega > 0.0 && omega < PI).then_some(omega)
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+
+    fn tone(length: usize, dc: f64, parts: &[(f64, Complex<f64>)]) -> Vec<f32> {
+        (0..length)
+            .map(|n| {
+                (dc + parts.iter().map(|(w, c)| (c * Complex::cis(w * n as f64)).re).sum::<f64>()) as f32
+            })
+            .collect()
+    }
+
+    #[test]
+    fn closed_form_of_the_window_sum_is_the_sum() {
+        for length in [16, 97, 1000] {
+            for omega in [0.0, 1e-9, 0.01, 1.0, 3.0, TAU / length as f64, -0.4] {
+                let sum: Complex<f64> = (0..length)
+                    .map(|n| {
+                        let w = 0.5 - 0.5 * (TAU * (n as f64 + 0.5) / length as f64).cos();
+                        Complex::cis(omega * n as f64) * w
+                    })
+                    .sum();
+                let form = hann_sum(omega, length);
+                // Rounding of the plain sum: N·ε.
+                assert!((sum - form).norm() < length as f64 * 1e-14, "{length} {omega} {sum} {form}");
+            }
+        }
+    }
+
+    #[test]
+    fn lines_come_back_as_they_went_in() {
+        let mut plans = Plans::default();
+        // 82.4 Hz for 0.1 s at 48 kHz is 8 cycles: FFT sums fail there (methods §3.1).
+        for (hz, length) in [(82.4, 4800), (1010.0, 18_240), (40.0, 9_601), (5000.0, 4_799)] {
+            let omegas: Vec<f64> = (1..=4).map(|k| TAU * hz * f64::from(k) / 48_000.0).collect();
+            let parts: Vec<_> = omegas
+                .iter()
+                .enumerate()
+                .map(|(k, &w)| (w, Complex::from_polar(0.5 * 10f64.powi(-(k as i32)), 0.3 + k as f64)))
+                .collect();
+            let fit = fit(&tone(length, 0.01, &parts), &omegas, &mut plans).unwrap();
+            // f32 samples: rounding noise 2⁻²⁵ of 0.5 spread over N samples, √(6/N) of it in a line; 10 sigma.
+            let bound = 10.0 * 3e-8 * (6.0 / length as f64).sqrt();
+            for (line, (_, truth)) in fit.lines.iter().zip(&parts) {
+                assert!((line - truth).norm() < bound, "{hz} {line} {truth} {}", (line - truth).norm());
+            }
+            assert!((fit.dc - 0.01).abs() < bound, "{hz} {}", fit.dc);
+        }
+    }
+
+    #[test]
+    fn noise_in_a_line_is_what_theory_says() {
+        use rand_chacha::rand_core::{RngCore, SeedableRng};
+        let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(7);
+        let sigma = 1e-3;
+        let length = 40_000;
+        // Sum of twelve uniforms: variance 1.
+        let noise: Vec<f32> = (0..length)
+            .map(|_| {
+                let sum: f64 = (0..12).map(|_| f64::from(rng.next_u32()) / 4_294_967_296.0).sum();
+                ((sum - 6.0) * sigma) as f32
+            })
+            .collect();
+        let mut plans = Plans::default();
+        let omegas: Vec<f64> = (1..=30).map(|k| 0.1 * f64::from(k)).collect();
+        let fit = fit(&noise, &omegas, &mut plans).unwrap();
+        // methods §3.2: sd of each part σ·√(3/N), so √(6/N)·σ for the magnitude.
+        let expected = sigma * (6.0 / length as f64).sqrt();
+        let mean = (fit.noise.iter().map(|n| n * n).sum::<f64>() / 30.0).sqrt();
+        let seen = (fit.lines.iter().map(|c| c.norm_sqr()).sum::<f64>() / 30.0).sqrt();
+        // 30 exponentials: relative sd of the mean power 1/√30, of its root 9 %; 3.5 sigma.
+        assert!((mean / expected - 1.0).abs() < 0.32, "{mean} {expected}");
+        assert!((seen / expected - 1.0).abs() < 0.32, "{seen} {expected}");
+        // All of the residual: N samples of σ; relative sd of a mean square 1.9·√(2/N) with Hann; 5 sigma.
+        let all = fit.residual.mean_square(0.0, PI);
+        assert!(
+            (all / (sigma * sigma) - 1.0).abs() < 5.0 * 1.4 * (2.0f64 / length as f64).sqrt() + 0.002,
+            "{all}"
+        );
+    }
+
+    #[test]
+    fn frequency_is_refined_from_half_a_bin_away() {
+        let mut plans = Plans::default();
+        // reference §5: 0.7 cos(2π·997.3 t + 0.4) + 0.05, N = 4800, start 995.5 Hz.
+        let truth = TAU * 997.3 / 48_000.0;
+        let samples = tone(4800, 0.05, &[(truth, Complex::from_polar(0.7, 0.4))]);
+        let found = refine(&samples, TAU * 995.5 / 48_000.0, &mut plans).unwrap();
+        // f32 rounding noise through the Cramér–Rao bound of reference §5 is 1e-7 Hz; 20 sigma.
+        assert!((found - truth).abs() * 48_000.0 / TAU < 2e-6, "{}", (found - truth) * 48_000.0 / TAU);
+    }
+
+    #[test]
+    fn what_cannot_be_fitted_is_said() {
+        let mut plans = Plans::default();
+        assert!(fit(&[0.0; 10], &[0.1], &mut plans).is_none());
+        assert!(fit(&[0.0; 1000], &[0.1, 0.1], &mut plans).is_none());
+        assert!(fit(&[f32::NAN; 1000], &[0.1], &mut plans).is_some_and(|f| f.dc.is_nan()));
+        assert!(refine(&[0.0; 1000], 0.1, &mut plans).is_none());
+    }
+}
