@@ -12,6 +12,7 @@
 //! - [`analysis`]: the document that measuring a bench gives.
 //! - [`compare`]: which differences between builds are real.
 //! - [`report`]: what a person gets to see of it.
+//! - [`simulate`]: virtual amps and a virtual recorder, for the demo and the tests; nothing else uses it.
 //!
 //! Figures carry unit and uncertainty ([`figure::Quantity`]); what a person must know about a
 //! recording is a [`finding::Finding`].
@@ -27,5 +28,6 @@ pub mod measure;
 pub mod report;
 pub mod rounding;
 pub mod signals;
+pub mod simulate;
 pub mod takes;
 pub mod units;

@@ -1,0 +1,17 @@
+//! Virtual amps and a virtual recorder, for the demo and for tests.
+//!
+//! What is simulated is a device under test: the analysis is given its recording and knows nothing of
+//! what went in. Nothing outside this module and `demo` depends on it.
+//!
+//! ```text
+//! plan ─► player's clock ─► device (valve amp, or one with a closed form) ─► decimate ─► recorder ─► samples
+//! ```
+
+pub mod decimate;
+pub mod device;
+pub mod noise;
+pub mod recorder;
+
+pub use device::{Band, Chain, Device, Gain, HardClip, Polynomial, Ripple, Tanh};
+pub use noise::Hum;
+pub use recorder::{Recorder, record, take};
