@@ -9,9 +9,11 @@
 
 pub mod decimate;
 pub mod device;
+pub mod faults;
 pub mod noise;
 pub mod recorder;
 
 pub use device::{Band, Chain, Device, Gain, HardClip, Polynomial, Ripple, Tanh};
+pub use faults::{Fault, Recording};
 pub use noise::Hum;
 pub use recorder::{Recorder, record, take};
