@@ -144,11 +144,7 @@ impl Recording {
         let frame = |seconds: f64, length: usize| ((seconds * rate_hz).max(0.0) as usize).min(length);
         match *fault {
             Fault::WrongRate { rate_hz } => self.rate_hz = rate_hz,
-            Fault::SwapChannels => {
-                if self.channels.len() > 1 {
-                    self.channels.swap(0, 1);
-                }
-            }
+            Fault::SwapChannels if self.channels.len() > 1 => self.channels.swap(0, 1),
             Fault::SumChannels => self.sum_channels(),
             Fault::Invert { channel } => {
                 self.channels.iter_mut().skip(channel).take(1).flatten().for_each(|x| *x = -*x);
