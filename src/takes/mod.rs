@@ -1,5 +1,10 @@
 //! What was recorded: files read, markers found, the clock mapped, segments cut.
 
+pub mod clock;
+pub mod detect;
 pub mod scale;
+pub mod take;
+pub mod tape;
 
 pub use scale::Scale;
+pub use take::{FindError, Take};
