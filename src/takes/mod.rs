@@ -8,3 +8,12 @@ pub mod tape;
 
 pub use scale::Scale;
 pub use take::{FindError, Take};
+mod foreign;
+mod packed;
+pub mod scale;
+pub mod shown;
+pub mod source;
+pub mod wav;
+
+pub use scale::Scale;
+pub use source::{Source, SourceError};
