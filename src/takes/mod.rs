@@ -2,18 +2,15 @@
 
 pub mod clock;
 pub mod detect;
-pub mod scale;
-pub mod take;
-pub mod tape;
-
-pub use scale::Scale;
-pub use take::{FindError, Take};
 mod foreign;
 mod packed;
 pub mod scale;
 pub mod shown;
 pub mod source;
+pub mod take;
+pub mod tape;
 pub mod wav;
 
 pub use scale::Scale;
 pub use source::{Source, SourceError};
+pub use take::{FindError, Take};
