@@ -2,7 +2,9 @@
 
 pub mod cut;
 pub mod fit;
+pub mod pchip;
 pub mod plans;
+pub mod tone;
 
 pub use cut::Cut;
 pub use plans::Plans;

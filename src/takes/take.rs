@@ -165,7 +165,7 @@ impl Take {
             ));
         }
         let drift = self.clock.drift_ppm();
-        if drift.abs() > 200.0 {
+        if drift.abs() > 205.0 {
             self.findings.push(Finding::new(
                 "clock_drift",
                 Severity::Note,
