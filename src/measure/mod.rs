@@ -5,6 +5,10 @@ pub mod fit;
 pub mod pchip;
 pub mod plans;
 pub mod tone;
+pub mod error;
+pub mod plans;
+pub mod sweep;
 
 pub use cut::Cut;
+pub use error::MeasureError;
 pub use plans::Plans;

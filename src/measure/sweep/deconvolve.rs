@@ -1,0 +1,99 @@
+//! From the recording to impulse responses.
+
+use std::f64::consts::{FRAC_PI_4, TAU};
+
+use realfft::num_complex::Complex;
+
+use super::{Sweep, mains};
+use crate::measure::plans::fast_length;
+use crate::measure::{Cut, MeasureError, Plans};
+
+/// Nothing above this is read: 20 kHz and the room that a window needs.
+const BAND_HZ: f64 = 23_500.0;
+/// Begin of the soft edge at the band's end, as a part of it. A hard edge would ring.
+const EDGE: f64 = 0.92;
+
+/// Impulse responses of a sweep, all orders in one periodic signal; times by the recorder's clock.
+pub(super) struct Impulses {
+    /// Order n begins at `−growth_seconds · ln n`, wrapped. Its DFT is output peak over input peak.
+    pub samples: Vec<f64>,
+    /// Samples a second (of the recorder) of `samples`; not the recording's rate.
+    pub rate_hz: f64,
+    /// The sweep's e-fold time, as the recorder saw it.
+    pub growth_seconds: f64,
+    /// See [`Cut::ratio`].
+    pub ratio: f64,
+    /// Nothing above this frequency (recorder's) is in `samples`.
+    pub band_hz: f64,
+}
+
+/// Divides the recording's spectrum by the sweep's (methods §5.1), takes the mains out, transforms back.
+pub(super) fn deconvolve(
+    cut: &Cut<'_>,
+    sweep: &Sweep,
+    mains_hz: Option<f64>,
+    plans: &mut Plans,
+) -> Result<Impulses, MeasureError> {
+    let ok = |v: f64| v.is_finite() && v > 0.0;
+    if !ok(cut.rate_hz) || !ok(cut.ratio) || !cut.start_seconds.is_finite() {
+        return Err(MeasureError::Parameters("the recording's rate or time map is impossible"));
+    }
+    // The fade-in's first tenth of a second may be missing: it lies at 10 Hz.
+    let held = cut.start_seconds + cut.seconds();
+    if cut.start_seconds > 0.1 || held < sweep.seconds() {
+        let held_seconds = (held - cut.start_seconds.max(0.0)).max(0.0);
+        return Err(MeasureError::TooShort { held_seconds, needed_seconds: sweep.seconds() });
+    }
+    if cut.samples.iter().any(|v| !v.is_finite()) {
+        return Err(MeasureError::NotFinite);
+    }
+    if cut.samples.iter().all(|&v| v == 0.0) {
+        return Err(MeasureError::Silent);
+    }
+
+    let length = fast_length(cut.samples.len());
+    let mut padded: Vec<f64> = cut.samples.iter().map(|&v| f64::from(v)).collect();
+    padded.resize(length, 0.0);
+    let mut bins = plans.transform(&mut padded);
+
+    let bin_hz = cut.rate_hz / length as f64;
+    let band_hz = BAND_HZ.min(cut.rate_hz / 2.0);
+    bins.truncate((band_hz / bin_hz) as usize + 1);
+    divide_by_sweep(&mut bins, bin_hz, band_hz, cut, sweep);
+
+    let growth_seconds = sweep.growth_seconds / cut.ratio;
+    if let Some(mains_hz) = mains_hz.filter(|hz| (40.0..=70.0).contains(hz)) {
+        mains::remove(&mut bins, bin_hz, growth_seconds, mains_hz, plans);
+    }
+
+    // Bins above the band are empty, so fewer samples hold the same signal at high sample rates.
+    let out_length = fast_length(2 * bins.len()).min(length);
+    let samples = plans.signal(bins, out_length);
+    let rate_hz = bin_hz * out_length as f64;
+    Ok(Impulses { samples, rate_hz, growth_seconds, ratio: cut.ratio, band_hz })
+}
+
+/// H(f) = Y(f) · 2 √(f/L') · exp{−j2πf[L'(1 − ln(f/f1')) + t0 − ts] + jπ/4} / a  (methods §5.1), where
+/// Y is the DFT over the sample rate.
+fn divide_by_sweep(bins: &mut [Complex<f64>], bin_hz: f64, band_hz: f64, cut: &Cut<'_>, sweep: &Sweep) {
+    let growth = sweep.growth_seconds / cut.ratio;
+    let start_hz = sweep.start_hz * cut.ratio;
+    // t0 − ts: the cut's begin re the sweep's begin, by the recorder's clock.
+    let offset_seconds = cut.start_seconds / cut.ratio;
+    let edge_hz = EDGE * band_hz;
+    let scale = 2.0 / (sweep.peak * cut.rate_hz * growth.sqrt());
+    if let Some(dc) = bins.first_mut() {
+        *dc = Complex::new(0.0, 0.0);
+    }
+    for (k, bin) in bins.iter_mut().enumerate().skip(1) {
+        let f = bin_hz * k as f64;
+        let cycles = f * (growth * (1.0 - (f / start_hz).ln()) + offset_seconds);
+        // Whole turns are taken off first: sin_cos is slow and less exact far from zero.
+        let phase = -TAU * (cycles - cycles.round()) + FRAC_PI_4;
+        let mut gain = scale * f.sqrt();
+        if f > edge_hz {
+            gain *= 0.5 + 0.5 * (std::f64::consts::PI * (f - edge_hz) / (band_hz - edge_hz)).cos();
+        }
+        *bin *= Complex::from_polar(gain, phase);
+    }
+}
