@@ -300,15 +300,11 @@ impl Check {
             let span = take.file.span();
             let kind = self.word("kind", take.kind, &TakeKind::WORDS).unwrap_or_default();
             let quiet_condition = self.word("quiet_condition", take.quiet_condition, &QuietCondition::WORDS);
-            let amp_in_it = match kind {
-                TakeKind::Programme | TakeKind::Listening => true,
-                TakeKind::Loopback => false,
-                TakeKind::Quiet => quiet_condition != Some(QuietCondition::CableOnly),
-            };
-            if amp_in_it && take.build.is_none() {
+            let (needs_build, needs_setting) = super::log::needs(kind, quiet_condition);
+            if needs_build && take.build.is_none() {
                 self.fault(span.clone(), "this take names no build", "add build = \"…\"");
             }
-            if take.setting.is_none() && matches!(kind, TakeKind::Programme | TakeKind::Listening) {
+            if needs_setting && take.setting.is_none() {
                 self.fault(span.clone(), "this take names no setting", "add setting = \"…\"");
             }
             let file = self.path("file", &take.file).unwrap_or_default();

@@ -19,8 +19,14 @@ pub enum BenchError {
         /// The folder.
         dir: PathBuf,
     },
+    /// There is a bench already.
+    #[error("{} is there already: a bench is never overwritten", .path.display())]
+    Exists {
+        /// Its bench.toml.
+        path: PathBuf,
+    },
     /// A file of the bench could not be read.
-    #[error("cannot read {}: {source}", .path.display())]
+    #[error("cannot read {}", .path.display())]
     Read {
         /// The file.
         path: PathBuf,
@@ -54,6 +60,34 @@ pub enum BenchError {
         faults: Vec<Fault>,
         /// All of them as text with line and marker.
         drawn: String,
+    },
+    /// Another process is writing to the bench.
+    #[error(
+        "another twinload has been writing to this bench for {seconds} s (it holds {}): \
+         try again when it is done",
+        .path.display()
+    )]
+    Busy {
+        /// The lock.
+        path: PathBuf,
+        /// How long it was waited for.
+        seconds: u64,
+    },
+    /// bench.toml is written in a way that can't be added to.
+    #[error("cannot change {}", .path.display())]
+    Splice {
+        /// The file.
+        path: PathBuf,
+        /// Why.
+        source: super::splice::SpliceError,
+    },
+    /// A file of the bench could not be written.
+    #[error("cannot write {}", .path.display())]
+    Write {
+        /// The file.
+        path: PathBuf,
+        /// Why.
+        source: std::io::Error,
     },
 }
 

@@ -4,14 +4,20 @@
 //! bench.toml ──► raw (as typed, with places) ──► check ──► Bench ──► Scale: samples to volts and watts
 //! ```
 
+pub mod cautions;
 mod check;
+pub mod edit;
 mod error;
+pub mod log;
 mod model;
 pub mod names;
+pub mod new;
 mod raw;
 mod rig;
+pub mod splice;
 mod syntax;
 
+pub use edit::Editor;
 pub use error::{BenchError, Fault};
 pub use model::{Bench, Build, DcPoint, FILE_NAME, Limits, QuietCondition, Setting, TakeEntry, TakeKind};
 pub use rig::{CalibratedAt, Pad, Rig};

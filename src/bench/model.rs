@@ -132,6 +132,12 @@ impl TakeKind {
         ("quiet", Self::Quiet),
         ("listening", Self::Listening),
     ];
+
+    /// Its word in bench.toml.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        Self::WORDS.iter().find(|(_, kind)| *kind == self).map_or("programme", |(word, _)| word)
+    }
 }
 
 /// What was connected in a quiet take.
@@ -155,6 +161,12 @@ impl QuietCondition {
         ("input shorted", Self::InputShorted),
         ("at setting", Self::AtSetting),
     ];
+
+    /// Its words in bench.toml.
+    #[must_use]
+    pub fn words(self) -> &'static str {
+        Self::WORDS.iter().find(|(_, condition)| *condition == self).map_or("at setting", |(words, _)| words)
+    }
 }
 
 /// One recording and what the person noted of it.

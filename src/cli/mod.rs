@@ -3,7 +3,10 @@
 //! A command's file holds its arguments and a `run` that calls the library and
 //! writes to the `out` it is given; nothing here computes a figure.
 
+pub mod log;
+pub mod new;
 pub mod signals;
+pub mod words;
 
 use std::io::Write;
 
@@ -21,9 +24,17 @@ pub struct Cli {
 /// The commands, in the order in which a person meets them.
 #[derive(Debug, Subcommand)]
 pub enum Command {
+    /// Starts a bench: a folder with a commented bench.toml
+    #[command(after_help = "Example: twinload new my-bench --title \"Heron 6: output valve\"")]
+    New(new::NewArgs),
     /// Writes the test signals: one programme with every test, and each test on its own
     #[command(after_help = "Example: twinload signals my-bench --rate 48000")]
     Signals(signals::SignalsArgs),
+    /// Checks a recording, copies it into the bench and adds it to bench.toml
+    #[command(
+        after_help = "Example: twinload log my-bench rec-01.wav --build rework --setting full --mains-volts 231"
+    )]
+    Log(log::LogArgs),
     /// Writes completions for a shell to standard output
     #[command(after_help = "Example: twinload completions bash > twinload.bash")]
     Completions {
@@ -50,7 +61,9 @@ pub enum Outcome {
 /// What could not be done, outermost cause first.
 pub fn run(cli: Cli, out: &mut dyn Write) -> anyhow::Result<Outcome> {
     match cli.command {
+        Command::New(args) => new::run(&args, out),
         Command::Signals(args) => signals::run(&args, out),
+        Command::Log(args) => log::run(&args, out),
         Command::Completions { shell } => {
             clap_complete::generate(shell, &mut Cli::command(), "twinload", out);
             Ok(Outcome::Done)

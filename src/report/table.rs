@@ -211,7 +211,7 @@ fn fitted(columns: &[Column], limit: usize) -> Option<Vec<usize>> {
 
 /// Breaks text at blanks into lines of at most `width`; a longer word is cut.
 /// Blanks at the begin and within a line that fits are kept.
-fn wrapped(text: &str, width: usize) -> Vec<String> {
+pub(crate) fn wrapped(text: &str, width: usize) -> Vec<String> {
     if text.width() <= width {
         return vec![text.to_owned()];
     }

@@ -1,0 +1,348 @@
+//! Adding a take to a bench: checked, copied if it lies outside, hashed, written down.
+
+use std::fs::File;
+use std::io;
+use std::path::{Path, PathBuf};
+
+use toml_edit::Value;
+
+use super::edit::Editor;
+use super::error::BenchError;
+use super::model::{Bench, QuietCondition, TakeEntry, TakeKind};
+use super::{names, syntax};
+use crate::finding::{Finding, Fitness};
+use crate::takes::source::{SourceError, sha256};
+
+/// What the person says of a recording.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Request {
+    /// The recording.
+    pub recording: PathBuf,
+    /// What it is a recording of; `None`: of the programme, or as the entry to mend says.
+    pub kind: Option<TakeKind>,
+    /// The build, by its name in bench.toml.
+    pub build: Option<String>,
+    /// The setting, by its name in bench.toml.
+    pub setting: Option<String>,
+    /// The load, where it differs from the rig's.
+    pub load_ohms: Option<f64>,
+    /// Mains voltage during the take.
+    pub mains_volts: Option<f64>,
+    /// Minutes since power-on.
+    pub warm_up_minutes: Option<f64>,
+    /// What was connected, for a quiet take.
+    pub quiet_condition: Option<QuietCondition>,
+    /// Place in the order of recording.
+    pub order: Option<u32>,
+    /// When it was recorded.
+    pub date: Option<String>,
+    /// A remark.
+    pub note: Option<String>,
+    /// Log it even if it must be recorded again.
+    pub anyway: bool,
+    /// Mend this entry (from 1) instead of adding one.
+    pub replace: Option<usize>,
+}
+
+/// What the check of a recording said.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Checked {
+    /// May it be used?
+    pub fitness: Fitness,
+    /// Why.
+    pub findings: Vec<Finding>,
+}
+
+/// What became of a recording.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Logged {
+    /// It stands in bench.toml now.
+    Added {
+        /// The bench as it is now.
+        bench: Box<Bench>,
+        /// Its entry, from 1.
+        number: usize,
+        /// It was copied into the bench.
+        copied: bool,
+        /// What the check said.
+        checked: Checked,
+    },
+    /// The same recording stands there already; nothing was changed.
+    AlreadyThere {
+        /// Its entry, from 1.
+        number: usize,
+        /// The entry.
+        entry: Box<TakeEntry>,
+    },
+}
+
+/// Why a recording was not logged.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum LogError {
+    /// The bench can't be opened or written.
+    #[error(transparent)]
+    Bench(#[from] BenchError),
+    /// The recording can't be read.
+    #[error(transparent)]
+    Source(#[from] SourceError),
+    /// The recording can't be copied.
+    #[error("cannot {what} {}", .path.display())]
+    File {
+        /// What was tried.
+        what: &'static str,
+        /// The file.
+        path: PathBuf,
+        /// Why not.
+        source: io::Error,
+    },
+    /// The build or setting is not in bench.toml.
+    #[error("bench.toml has no {kind} {name:?}: {advice}")]
+    Unknown {
+        /// `build` or `setting`.
+        kind: &'static str,
+        /// What was asked for.
+        name: String,
+        /// The nearest one, or those that there are.
+        advice: String,
+    },
+    /// A take of this kind needs a build or a setting.
+    #[error("a {take} take needs --{kind}; bench.toml has: {known}")]
+    Missing {
+        /// The take's kind in words.
+        take: &'static str,
+        /// `build` or `setting`.
+        kind: &'static str,
+        /// Those that there are.
+        known: String,
+    },
+    /// There is no such entry to replace.
+    #[error("bench.toml has {takes} takes: there is no take {number} to replace")]
+    NoEntry {
+        /// What was asked for.
+        number: usize,
+        /// How many there are.
+        takes: usize,
+    },
+    /// The recording must be made again.
+    #[error(
+        "{} cannot serve and was not logged: record it again, or log it with --anyway",
+        .recording.display()
+    )]
+    Redo {
+        /// The recording.
+        recording: PathBuf,
+        /// Why.
+        findings: Vec<Finding>,
+    },
+    /// The check itself failed.
+    #[error("cannot check {}", .recording.display())]
+    Check {
+        /// The recording.
+        recording: PathBuf,
+        /// Why.
+        source: Box<dyn std::error::Error + Send + Sync>,
+    },
+}
+
+/// Logs a recording in the bench in `dir`. `check` judges it, as `twinload check` would.
+///
+/// Files inside the bench are logged where they are; others are copied to `takes/`. Nothing is
+/// left behind when it fails.
+///
+/// # Errors
+/// See [`LogError`].
+pub fn log(
+    dir: &Path,
+    request: &Request,
+    check: impl FnOnce(&Path, &Bench) -> Result<Checked, Box<dyn std::error::Error + Send + Sync>>,
+) -> Result<Logged, LogError> {
+    let mut editor = Editor::open(dir)?;
+    let bench = editor.bench().clone();
+    known(&bench, request)?;
+    let replaced = match request.replace {
+        Some(number) => Some(
+            number
+                .checked_sub(1)
+                .filter(|k| *k < bench.takes.len())
+                .ok_or(LogError::NoEntry { number, takes: bench.takes.len() })?,
+        ),
+        None => None,
+    };
+    let recording = &request.recording;
+    let hash = sha256(recording)?;
+    let same = same_recording(&bench, recording, &hash);
+    if let Some(index) = same
+        && replaced != same
+        && let Some(entry) = bench.takes.get(index)
+    {
+        return Ok(Logged::AlreadyThere { number: index + 1, entry: Box::new(entry.clone()) });
+    }
+    let checked = check(recording, &bench)
+        .map_err(|source| LogError::Check { recording: recording.clone(), source })?;
+    if checked.fitness == Fitness::Redo && !request.anyway {
+        return Err(LogError::Redo { recording: recording.clone(), findings: checked.findings });
+    }
+    // An entry that is mended keeps its file.
+    let kept = same.and_then(|index| bench.takes.get(index)).map(|take| take.file.clone());
+    let file =
+        kept.or_else(|| relative_to(&bench.dir, recording)).unwrap_or_else(|| free_name(&bench, request));
+    let copied = !bench.dir.join(&file).exists();
+    if copied {
+        copy_in(recording, &bench.dir.join(&file), &hash)?;
+    }
+    let written =
+        enter(&mut editor, request, replaced, &file, &hash).and_then(|number| Ok((number, editor.save()?)));
+    match written {
+        Ok((number, bench)) => Ok(Logged::Added { bench: Box::new(bench), number, copied, checked }),
+        Err(error) => {
+            if copied {
+                // What bench.toml does not know must not lie in takes/.
+                let _ = std::fs::remove_file(bench.dir.join(&file));
+            }
+            Err(error.into())
+        }
+    }
+}
+
+fn file_error(what: &'static str, path: &Path, source: io::Error) -> LogError {
+    LogError::File { what, path: path.to_owned(), source }
+}
+
+/// Build and setting must be there before a large file is read.
+fn known(bench: &Bench, request: &Request) -> Result<(), LogError> {
+    let builds: Vec<&str> = bench.builds.iter().map(|b| b.name.as_str()).collect();
+    let settings: Vec<&str> = bench.settings.iter().map(|s| s.name.as_str()).collect();
+    let kind = request.kind.unwrap_or_default();
+    let (needs_build, needs_setting) = needs(kind, request.quiet_condition);
+    for (what, name, names, needed) in [
+        ("build", &request.build, builds, needs_build),
+        ("setting", &request.setting, settings, needs_setting),
+    ] {
+        match name {
+            Some(name) if !names.contains(&name.as_str()) => {
+                let there = if names.is_empty() { "there is none yet".to_owned() } else { names.join(", ") };
+                let advice = syntax::suggestion(name, &names).unwrap_or_else(|| format!("there is: {there}"));
+                return Err(LogError::Unknown { kind: what, name: name.clone(), advice });
+            }
+            // Mending an entry keeps what is not said anew.
+            None if needed && request.replace.is_none() => {
+                return Err(LogError::Missing { take: kind.word(), kind: what, known: names.join(", ") });
+            }
+            _ => {}
+        }
+    }
+    Ok(())
+}
+
+/// Whether a take of this kind must name a build and a setting.
+pub(super) fn needs(kind: TakeKind, quiet: Option<QuietCondition>) -> (bool, bool) {
+    match kind {
+        TakeKind::Programme | TakeKind::Listening => (true, true),
+        TakeKind::Quiet => (quiet != Some(QuietCondition::CableOnly), false),
+        TakeKind::Loopback => (false, false),
+    }
+}
+
+/// Entry of the take that is this very recording, by path or by content.
+fn same_recording(bench: &Bench, recording: &Path, hash: &str) -> Option<usize> {
+    let inside = relative_to(&bench.dir, recording);
+    let length = recording.metadata().ok()?.len();
+    bench.takes.iter().position(|take| {
+        if inside.as_ref().is_some_and(|file| *file == take.file) {
+            return true;
+        }
+        match &take.sha256 {
+            Some(sha256) => sha256 == hash,
+            None => {
+                let path = bench.path_of(take);
+                let same_length = path.metadata().is_ok_and(|m| m.len() == length);
+                same_length && sha256(&path).is_ok_and(|h| h == hash)
+            }
+        }
+    })
+}
+
+/// The path below the bench, with `/`; `None` if the file lies outside.
+fn relative_to(dir: &Path, file: &Path) -> Option<String> {
+    let inside = file.canonicalize().ok()?.strip_prefix(dir.canonicalize().ok()?).ok()?.to_owned();
+    let text = inside.to_str()?;
+    names::path_inside(text)?;
+    Some(text.replace('\\', "/"))
+}
+
+/// `takes/BUILD-SETTING-N.wav` with the first N that is free in bench.toml and on disk.
+fn free_name(bench: &Bench, request: &Request) -> String {
+    let words = [request.build.as_deref(), request.setting.as_deref()];
+    let mut parts: Vec<String> = words.into_iter().flatten().map(names::safe_file_name).collect();
+    if let Some(kind) = request.kind.filter(|k| *k != TakeKind::Programme) {
+        parts.push(kind.word().to_owned());
+    }
+    let stem = names::safe_file_name(&parts.join("-"));
+    let ending = request.recording.extension().map(|e| e.to_string_lossy().to_lowercase());
+    let ending = ending.filter(|e| e.bytes().all(|b| b.is_ascii_alphanumeric())).unwrap_or("wav".to_owned());
+    let taken = |file: &str| {
+        bench.takes.iter().any(|t| t.file.to_lowercase() == file.to_lowercase())
+            || bench.dir.join(file).symlink_metadata().is_ok()
+    };
+    (1u32..)
+        .map(|n| format!("takes/{stem}-{n}.{ending}"))
+        .find(|file| !taken(file))
+        .unwrap_or_else(|| format!("takes/{stem}.{ending}"))
+}
+
+/// Copies beside and renames; the copy must have the hash of what was checked.
+fn copy_in(from: &Path, to: &Path, hash: &str) -> Result<(), LogError> {
+    let folder = to.parent().unwrap_or(to);
+    std::fs::create_dir_all(folder).map_err(|e| file_error("make", folder, e))?;
+    let mut source = File::open(from).map_err(|e| file_error("read", from, e))?;
+    let mut copy = crate::files::beside(to).map_err(|e| file_error("write", to, e))?;
+    io::copy(&mut source, &mut copy).map_err(|e| file_error("copy", from, e))?;
+    if sha256(copy.path())? != hash {
+        let changed = io::Error::other("it changed while it was read: wait until the recorder has closed it");
+        return Err(file_error("copy", from, changed));
+    }
+    crate::files::put(copy, to).map_err(|e| file_error("write", to, e))
+}
+
+/// Writes the entry; its number, from 1.
+fn enter(
+    editor: &mut Editor,
+    request: &Request,
+    replaced: Option<usize>,
+    file: &str,
+    hash: &str,
+) -> Result<usize, BenchError> {
+    let keys = keys(request, file, hash);
+    let Some(index) = replaced else {
+        let given: Vec<_> = keys.into_iter().filter_map(|(key, value)| Some((key, value?))).collect();
+        editor.add_take(&given)?;
+        return Ok(editor.bench().takes.len());
+    };
+    let same = editor.bench().takes.get(index).is_some_and(|t| t.file == file);
+    // Mending the entry of the same recording keeps what is not said anew; another recording
+    // has its own mains voltage and notes.
+    let changes: Vec<_> = keys.into_iter().filter(|(_, value)| value.is_some() || !same).collect();
+    editor.change_take(index, &changes)?;
+    Ok(index + 1)
+}
+
+/// Every key that `log` writes, in the order in which they are written.
+fn keys(request: &Request, file: &str, hash: &str) -> Vec<(&'static str, Option<Value>)> {
+    let text = |t: &Option<String>| t.as_deref().map(Value::from);
+    let number = |n: Option<f64>| n.map(Value::from);
+    vec![
+        ("file", Some(file.into())),
+        ("kind", request.kind.map(|k| k.word().into())),
+        ("build", text(&request.build)),
+        ("setting", text(&request.setting)),
+        ("load_ohms", number(request.load_ohms)),
+        ("mains_volts", number(request.mains_volts)),
+        ("warm_up_minutes", number(request.warm_up_minutes)),
+        ("quiet_condition", request.quiet_condition.map(|q| q.words().into())),
+        ("order", request.order.map(|n| i64::from(n).into())),
+        ("date", text(&request.date)),
+        ("note", text(&request.note)),
+        ("sha256", Some(hash.into())),
+    ]
+}

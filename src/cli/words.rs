@@ -1,0 +1,51 @@
+//! Words on the terminal: paragraphs in 80 columns, cautions, findings.
+
+use std::io::{self, Write};
+
+use crate::bench::cautions::{self, Act};
+use crate::finding::Finding;
+use crate::report::table::wrapped;
+use crate::report::text::for_terminal;
+
+const WIDTH: usize = 80;
+
+/// A paragraph, its first line after `first`, the others indented alike.
+///
+/// # Errors
+/// What the writer gives.
+pub fn paragraph(out: &mut dyn Write, first: &str, text: &str) -> io::Result<()> {
+    let indent = first.chars().count();
+    for (at, line) in wrapped(&for_terminal(text), WIDTH - indent).iter().enumerate() {
+        if at == 0 {
+            writeln!(out, "{first}{line}")?;
+        } else {
+            writeln!(out, "{:indent$}{line}", "")?;
+        }
+    }
+    Ok(())
+}
+
+/// The cautions for what is about to be done.
+///
+/// # Errors
+/// What the writer gives.
+pub fn caution(out: &mut dyn Write, act: Act) -> io::Result<()> {
+    writeln!(out, "CAUTION")?;
+    for caution in cautions::of(act) {
+        paragraph(out, "  ! ", caution.text)?;
+    }
+    paragraph(out, "    ", cautions::FIRST)
+}
+
+/// Findings, one paragraph each: what was seen, what it does, what to do.
+///
+/// # Errors
+/// What the writer gives.
+pub fn findings(out: &mut dyn Write, findings: &[Finding]) -> io::Result<()> {
+    for finding in findings {
+        let parts = [&finding.saw, &finding.effect, &finding.advice];
+        let sentences: Vec<&str> = parts.into_iter().map(|s| s.as_str()).filter(|s| !s.is_empty()).collect();
+        paragraph(out, "  - ", &sentences.join("; "))?;
+    }
+    Ok(())
+}

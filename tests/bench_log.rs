@@ -1,0 +1,207 @@
+//! `new` and `log` as a person runs them.
+#![allow(clippy::unwrap_used, clippy::expect_used)]
+
+use std::path::{Path, PathBuf};
+
+use assert_cmd::Command;
+use twinload::bench::Bench;
+
+fn twinload(args: &[&str]) -> Command {
+    let mut command = Command::cargo_bin("twinload").unwrap();
+    command.args(args);
+    command
+}
+
+fn text(path: &Path) -> &str {
+    path.to_str().unwrap()
+}
+
+/// A folder with a fresh bench, and a recording beside it.
+struct Desk {
+    dir: tempfile::TempDir,
+}
+
+impl Desk {
+    fn new() -> Self {
+        let desk = Self { dir: tempfile::tempdir().unwrap() };
+        twinload(&["new", text(&desk.bench())]).assert().success();
+        desk
+    }
+
+    fn bench(&self) -> PathBuf {
+        self.dir.path().join("bench")
+    }
+
+    /// A short plain recording; another `seed` is another recording.
+    fn recording(&self, name: &str, seed: i32) -> PathBuf {
+        let path = self.dir.path().join(name);
+        std::fs::create_dir_all(path.parent().unwrap()).unwrap();
+        let spec = hound::WavSpec {
+            channels: 1,
+            sample_rate: 48_000,
+            bits_per_sample: 24,
+            sample_format: hound::SampleFormat::Int,
+        };
+        let mut writer = hound::WavWriter::create(&path, spec).unwrap();
+        for k in 0..4800 {
+            let phase = f64::from(k) * 0.1;
+            writer.write_sample((phase.sin() * 1e6) as i32 + seed).unwrap();
+        }
+        writer.finalize().unwrap();
+        path
+    }
+
+    fn log(&self, recording: &Path, more: &[&str]) -> assert_cmd::assert::Assert {
+        // A plain tone is no programme: the check may say so, and this test is not about it.
+        let bench = self.bench();
+        let mut args = vec!["log", text(&bench), text(recording), "--anyway"];
+        args.extend(more);
+        twinload(&args).assert()
+    }
+
+    fn toml(&self) -> String {
+        std::fs::read_to_string(self.bench().join("bench.toml")).unwrap()
+    }
+}
+
+fn stdout(assert: assert_cmd::assert::Assert) -> String {
+    String::from_utf8(assert.get_output().stdout.clone()).unwrap()
+}
+
+fn stderr(assert: assert_cmd::assert::Assert) -> String {
+    String::from_utf8(assert.get_output().stderr.clone()).unwrap()
+}
+
+const FULL: [&str; 4] = ["--build", "as-drawn", "--setting", "full"];
+
+#[test]
+fn a_new_bench_has_folders_cautions_and_is_not_overwritten() {
+    let dir = tempfile::tempdir().unwrap();
+    let bench = dir.path().join("my bench");
+    let said = stdout(twinload(&["new", text(&bench)]).assert().success());
+    for expected in ["CAUTION", "can kill", "without its load", "Local codes"] {
+        assert!(said.contains(expected), "{said}");
+    }
+    let too_wide = said.lines().find(|l| l.chars().count() > 80 && !l.contains(text(dir.path())));
+    assert_eq!(too_wide, None);
+    assert_eq!(Bench::open(&bench).unwrap().title, "my bench");
+    for folder in ["takes", "reports", "test-signals"] {
+        assert!(bench.join(folder).is_dir());
+    }
+    let again = stderr(twinload(&["new", text(&bench)]).assert().code(1));
+    assert!(again.contains("never overwritten"), "{again}");
+}
+
+#[test]
+fn a_recording_outside_is_copied_and_written_down() {
+    let desk = Desk::new();
+    let recording = desk.recording("rec 01.WAV", 0);
+    let before = desk.toml();
+    let said = stdout(
+        desk.log(
+            &recording,
+            &[&FULL[..], &["--mains-volts", "231", "--note", "warm # not a comment"]].concat(),
+        )
+        .success(),
+    );
+    assert!(said.contains("copied and logged: take 1, takes/as-drawn-full-1.wav"), "{said}");
+    assert!(desk.toml().starts_with(&before), "comments must stay");
+    let bench = Bench::open(&desk.bench()).unwrap();
+    let take = &bench.takes[0];
+    assert_eq!((take.build.as_deref(), take.setting.as_deref()), (Some("as-drawn"), Some("full")));
+    assert_eq!((take.mains_volts, take.note.as_deref()), (Some(231.0), Some("warm # not a comment")));
+    assert_eq!(take.sha256.as_ref().map(String::len), Some(64));
+    assert_eq!(std::fs::read(bench.path_of(take)).unwrap(), std::fs::read(&recording).unwrap());
+    // A second repeat gets the next number.
+    let said = stdout(desk.log(&desk.recording("rec 02.wav", 1), &FULL).success());
+    assert!(said.contains("as-drawn-full-2.wav") && said.contains("repeat 2"), "{said}");
+}
+
+#[test]
+fn the_same_recording_is_not_added_twice() {
+    let desk = Desk::new();
+    let recording = desk.recording("a.wav", 0);
+    desk.log(&recording, &FULL).success();
+    let before = desk.toml();
+    let renamed = desk.recording("b.wav", 0);
+    let said = stdout(desk.log(&renamed, &["--build", "rework", "--setting", "full"]).success());
+    assert!(said.contains("there already: take 1") && said.contains("--replace 1"), "{said}");
+    assert_eq!(desk.toml(), before);
+    // Entries written by hand have no hash: the files are compared.
+    let by_hand: String =
+        before.lines().filter(|l| !l.starts_with("sha256")).map(|l| format!("{l}\n")).collect();
+    std::fs::write(desk.bench().join("bench.toml"), &by_hand).unwrap();
+    let said = stdout(desk.log(&renamed, &FULL).success());
+    assert!(said.contains("there already"), "{said}");
+    assert_eq!(std::fs::read_dir(desk.bench().join("takes")).unwrap().count(), 1);
+}
+
+#[test]
+fn a_recording_inside_the_bench_stays_where_it_is() {
+    let desk = Desk::new();
+    let recording = desk.recording("bench/takes/mine.wav", 0);
+    let said = stdout(desk.log(&recording, &FULL).success());
+    assert!(said.contains("logged in place: take 1, takes/mine.wav"), "{said}");
+    assert_eq!(std::fs::read_dir(desk.bench().join("takes")).unwrap().count(), 1);
+}
+
+#[test]
+fn a_wrong_entry_is_mended() {
+    let desk = Desk::new();
+    let recording = desk.recording("a.wav", 0);
+    desk.log(&recording, &[&FULL[..], &["--mains-volts", "231"]].concat()).success();
+    desk.log(&recording, &["--build", "rework", "--setting", "full", "--replace", "1"]).success();
+    let bench = Bench::open(&desk.bench()).unwrap();
+    assert_eq!(bench.takes.len(), 1);
+    // The same recording: what was not said anew stays.
+    assert_eq!((bench.takes[0].build.as_deref(), bench.takes[0].mains_volts), (Some("rework"), Some(231.0)));
+    // Another recording in its place has its own mains voltage.
+    desk.log(&desk.recording("b.wav", 1), &[&FULL[..], &["--replace", "1"]].concat()).success();
+    let bench = Bench::open(&desk.bench()).unwrap();
+    assert_eq!((bench.takes[0].build.as_deref(), bench.takes[0].mains_volts), (Some("as-drawn"), None));
+    let said = stderr(desk.log(&recording, &[&FULL[..], &["--replace", "7"]].concat()).code(1));
+    assert!(said.contains("has 1 takes"), "{said}");
+}
+
+#[test]
+fn names_that_are_not_in_the_bench_are_refused_before_anything_is_written() {
+    let desk = Desk::new();
+    let recording = desk.recording("a.wav", 0);
+    let before = desk.toml();
+    let cases: [(&[&str], &str); 4] = [
+        (&["--build", "as-drwan", "--setting", "full"], "did you mean `as-drawn`?"),
+        (&["--build", "as-drawn", "--setting", "zzz"], "there is: full"),
+        (&["--setting", "full"], "needs --build"),
+        (&["--build", "as-drawn"], "needs --setting"),
+    ];
+    for (args, expected) in cases {
+        let said = stderr(desk.log(&recording, args).code(1));
+        assert!(said.contains(expected), "{said}");
+    }
+    assert_eq!(desk.toml(), before);
+    assert_eq!(std::fs::read_dir(desk.bench().join("takes")).unwrap().count(), 0);
+}
+
+#[test]
+fn what_is_no_recording_is_refused_and_leaves_nothing_behind() {
+    let desk = Desk::new();
+    let before = desk.toml();
+    let not_there = desk.dir.path().join("none.wav");
+    desk.log(&not_there, &FULL).code(1);
+    let empty = desk.dir.path().join("empty.wav");
+    std::fs::write(&empty, b"").unwrap();
+    desk.log(&empty, &FULL).code(1);
+    // Numbers that can't be are refused like in bench.toml itself, after the copy: it goes again.
+    let said =
+        stderr(desk.log(&desk.recording("a.wav", 0), &[&FULL[..], &["--load-ohms", "0"]].concat()).code(1));
+    assert!(said.contains("load_ohms is 0"), "{said}");
+    assert_eq!(desk.toml(), before);
+    assert_eq!(std::fs::read_dir(desk.bench().join("takes")).unwrap().count(), 0);
+}
+
+#[test]
+fn a_loopback_needs_no_build() {
+    let desk = Desk::new();
+    let said = stdout(desk.log(&desk.recording("l.wav", 0), &["--kind", "loopback"]).success());
+    assert!(said.contains("takes/loopback-1.wav"), "{said}");
+}
