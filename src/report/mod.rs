@@ -3,5 +3,6 @@
 //! The report is given a finished [`crate::compare::document::Comparison`] and
 //! computes nothing but places on the paper.
 
+pub mod chart;
 pub mod table;
 pub mod text;
