@@ -4,5 +4,6 @@
 //! computes nothing but places on the paper.
 
 pub mod chart;
+pub mod charts;
 pub mod table;
 pub mod text;

@@ -72,6 +72,21 @@ impl Axis {
         }
     }
 
+    /// A linear axis that ends exactly where the values end, with round ticks between.
+    #[must_use]
+    pub fn linear_tight(quantity: &str, unit: &str, values: impl IntoIterator<Item = f64>) -> Self {
+        let values: Vec<f64> = values.into_iter().collect();
+        let mut axis = Self::linear(quantity, unit, values.iter().copied());
+        if let Some((low, high)) = span(values)
+            && high - low > 1e-9 * high.abs().max(1e-3)
+        {
+            (axis.low, axis.high) = (low, high);
+            let slack = (high - low) * 1e-9;
+            axis.ticks.retain(|t| (low - slack..=high + slack).contains(&t.at));
+        }
+        axis
+    }
+
     /// A logarithmic axis that holds all positive `values`, ends at 1, 2 or 5
     /// times a power of ten, over at most `decades` below the largest.
     #[must_use]
@@ -200,7 +215,7 @@ fn number(at: f64, step: f64) -> String {
 
 /// A number on a logarithmic axis: 0.05, 2, 500, 2k.
 fn log_number(at: f64) -> String {
-    let (value, suffix) = if at >= 999.0 && at < 9.99e5 { (at / 1000.0, "k") } else { (at, "") };
+    let (value, suffix) = if (999.0..9.99e5).contains(&at) { (at / 1000.0, "k") } else { (at, "") };
     // 1, 2 and 5 times powers of ten are exact to far more than six decimals.
     let text = format!("{value:.6}");
     let text = text.trim_end_matches('0').trim_end_matches('.');

@@ -7,7 +7,7 @@ use plotters::style::text_anchor::HPos;
 use super::backend::{Sheet, fine};
 use super::clip::{Place, cut_area};
 use super::draw::{Area, Fault, Paper, dashed, stroke, text};
-use super::layout::{NOTE_SIZE, PanelPlan, block_rect, mark_place, on_paper};
+use super::layout::{NOTE_SIZE, PanelPlan, WIDTH, block_rect, mark_place, on_paper};
 use super::palette::{self, look};
 use super::{Block, Mark, Panel, Series, Shape, Weight, font};
 
@@ -56,6 +56,9 @@ pub(crate) fn draw_block(
         let y = panel.y.place(y).map_or(panel.y.low, |p| panel.y.value(p.clamp(0.0, 1.0)));
         (x, y)
     });
+    // The grid does not show through.
+    sheet.with(r#"class="paper""#);
+    area.draw(&Rectangle::new(corners, palette::PAPER.filled()))?;
     sheet.with(r#"class="block""#);
     if block.fill > 0.0 {
         area.draw(&Rectangle::new(corners, colour.mix(block.fill.min(1.0)).filled()))?;
@@ -71,6 +74,27 @@ pub(crate) fn draw_block(
         let ink = if on_dark { palette::PAPER } else { palette::INK };
         let at = ((rect.left + rect.right) / 2.0, (rect.top + rect.bottom) / 2.0 + 0.365 * NOTE_SIZE);
         text(root, label, NOTE_SIZE, ink, at, HPos::Center)?;
+    }
+    Ok(())
+}
+
+/// Writes under the right ends of a build's blocks, from the right to the left;
+/// what would lie on its neighbour is left to the data table.
+pub(crate) fn draw_ends(sheet: &Sheet, root: &Paper, plan: &PanelPlan, build: usize) -> Result<(), Fault> {
+    sheet.with(r#"class="label""#);
+    let mut free_until = f64::INFINITY;
+    for block in plan.panel.blocks.iter().rev().filter(|b| b.build == build) {
+        let (Some(end), Some(rect)) = (&block.end, block_rect(plan.panel, &plan.frame, block)) else {
+            continue;
+        };
+        let half = font::width(end, NOTE_SIZE) / 2.0;
+        let x = rect.right.clamp(plan.frame.left + half, (WIDTH - half - 2.0).max(plan.frame.left + half));
+        if x + half > free_until {
+            continue;
+        }
+        free_until = x - half - 4.0;
+        let at = (x, rect.bottom + 4.0 + 0.8 * NOTE_SIZE);
+        text(root, end, NOTE_SIZE, look(build).colour, at, HPos::Center)?;
     }
     Ok(())
 }

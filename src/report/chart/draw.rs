@@ -13,7 +13,7 @@ use plotters::style::text_anchor::{HPos, Pos, VPos};
 use plotters::style::{Color, IntoFont, RGBColor, ShapeStyle, TextStyle};
 
 use super::backend::{FINE, Sheet, SvgBackend, fine};
-use super::content::{draw_block, draw_mark, draw_series};
+use super::content::{draw_block, draw_ends, draw_mark, draw_series};
 use super::layout::{
     KEY_ROW, MARGIN_LEFT, NAME_LIMIT, NOTE_SIZE, PanelPlan, Plan, TEXT_SIZE, TICK_LINE, TICK_SIZE,
     TITLE_SIZE, guide_label, key_places, tick_lines,
@@ -142,6 +142,7 @@ impl Plan<'_> {
             for block in panel.blocks.iter().filter(|b| b.build == build) {
                 draw_block(sheet, root, &area, plan, block)?;
             }
+            draw_ends(sheet, root, plan, build)?;
             for (series, stretches) in panel.series.iter().zip(&plan.stretches) {
                 if series.build == build {
                     draw_series(sheet, &area, panel, series, stretches)?;

@@ -69,7 +69,8 @@ impl<'a> Plan<'a> {
             chart.builds.iter().map(|n| font::fitted(&for_markup(n), TEXT_SIZE, NAME_LIMIT)).collect();
         let rows = key_places(&names).last().map_or(0, |(_, row)| row + 1);
         let head = 44.0 + if key { rows as f64 * KEY_ROW } else { 0.0 };
-        let named = vec![false; names.len()];
+        // Builds that stand on the axis need no other name.
+        let named = chart.builds.iter().map(|name| stands_on_axis(chart, name)).collect();
         let mut plan = Self { chart, names, key, head, height: head, panels: Vec::new(), named };
         let left = MARGIN_LEFT
             + chart.panels.iter().map(|p| widest_label(&p.y)).fold(24.0, f64::max).min(NAME_LIMIT)
@@ -160,6 +161,10 @@ pub(crate) fn key_places(names: &[String]) -> Vec<(f64, usize)> {
             place
         })
         .collect()
+}
+
+fn stands_on_axis(chart: &Chart, name: &str) -> bool {
+    chart.panels.first().is_some_and(|p| p.y.ticks.iter().any(|t| t.label == name))
 }
 
 fn widest_label(axis: &Axis) -> f64 {

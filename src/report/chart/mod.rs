@@ -170,6 +170,8 @@ pub struct Block {
     pub fill: f64,
     /// Written inside, if it has room.
     pub label: Option<String>,
+    /// Written under its right end, if it has room.
+    pub end: Option<String>,
     /// The value as text, for the data table.
     pub value: String,
 }

@@ -1,0 +1,107 @@
+//! Charts of the ladder: distortion against power, output against drive.
+
+use super::Missing;
+use super::source::{Source, band_words, first_column, heights, on_curve, series, unit, widths};
+use crate::compare::document::Match;
+use crate::figure::Unit;
+use crate::report::chart::{Axis, Chart, Guide, Mark, Panel, Series, Shape, Weight};
+
+const SEGMENT: &str = "the rising ladder";
+
+/// Distortion limits that are drawn as lines, in per cent.
+const LIMITS: [f64; 4] = [1.0, 3.0, 5.0, 10.0];
+
+pub(crate) fn distortion_against_power(source: &Source) -> Result<Chart, Missing> {
+    let title = "Distortion against power";
+    let curves = source.need(title, "ladder_up", SEGMENT)?;
+    let x = first_column(&curves, &["power", "output", "level"]).unwrap_or("power");
+    let series: Vec<Series> =
+        curves.iter().filter_map(|(build, curve)| series(*build, "", curve, x, "thd")).collect();
+    if series.is_empty() {
+        return Err(Missing::new(title, "The ladder holds no distortion over output at this setting."));
+    }
+    let (name, scale) = match unit(&curves, x) {
+        Some(Unit::Watts) => ("power into the load", "W"),
+        other => ("output level", other.map_or("", Unit::symbol)),
+    };
+    // Levels in dB have no logarithm of their own.
+    let along = if scale.starts_with("dB") {
+        Axis::linear(name, scale, widths(&series))
+    } else {
+        Axis::log(name, scale, widths(&series), 4.0)
+    };
+    let up =
+        Axis::log("total harmonic distortion", "%", heights(&series).into_iter().chain([0.5, 20.0]), 3.0);
+    let mut panel = Panel::new(along, up);
+    panel.guides = LIMITS.map(|at| Guide { at, level: true, label: format!("{at} %") }).to_vec();
+    panel.series = series;
+    let mut chart = source.chart("distortion-power", title);
+    chart.panels.push(panel);
+    chart.finding = source.told(
+        &[
+            "power_at_thd_1_percent",
+            "power_at_thd_3_percent",
+            "power_at_thd_5_percent",
+            "power_at_thd_10_percent",
+        ]
+        .map(|quantity| (quantity, Match::Whole)),
+    );
+    chart.caption = format!(
+        "A steady tone, rising in steps. Where a curve crosses a line, its power is the clean power at that limit.{}",
+        band_words(&chart.panels)
+    );
+    Ok(chart)
+}
+
+pub(crate) fn output_against_drive(source: &Source) -> Result<Chart, Missing> {
+    let title = "Output against drive";
+    let curves = source.need(title, "ladder_up", SEGMENT)?;
+    let y = first_column(&curves, &["output", "level", "power"]).unwrap_or("output");
+    let mut all: Vec<Series> =
+        curves.iter().filter_map(|(build, curve)| series(*build, "", curve, "drive", y)).collect();
+    if all.is_empty() {
+        return Err(Missing::new(title, "The ladder holds no output over drive at this setting."));
+    }
+    let mut marks = Vec::new();
+    for rising in &all {
+        for (quantity, shape, half) in [
+            ("clip_drive_positive", Shape::Up, "positive half"),
+            ("clip_drive_negative", Shape::Down, "negative half"),
+        ] {
+            let at = source.figure(rising.build, quantity, Match::Whole).and_then(|f| f.value());
+            if let Some((drive, output)) = at.and_then(|d| Some((d, on_curve(rising, d)?))) {
+                let name = format!("clip point, {half}");
+                marks.push(Mark { build: rising.build, name, at: (drive, output), shape, label: None });
+            }
+        }
+    }
+    for (build, curve) in source.curves("ladder_down") {
+        if let Some(falling) = series(build, "falling", curve, "drive", y) {
+            all.push(falling.weighing(Weight::Second));
+        }
+    }
+    let unit = unit(&curves, y).map_or("", Unit::symbol);
+    let up = if unit.starts_with("dB") {
+        Axis::linear("output", unit, heights(&all))
+    } else {
+        Axis::log("output", unit, heights(&all), 3.0)
+    };
+    let mut panel = Panel::new(Axis::linear_tight("drive re the programme's top", "dB", widths(&all)), up);
+    panel.series = all;
+    let clipped = !marks.is_empty();
+    panel.marks = marks;
+    let mut chart = source.chart("output-drive", title);
+    chart.panels.push(panel);
+    chart.finding = source.told(&[
+        ("clip_drive_positive", Match::Whole),
+        ("clip_drive_negative", Match::Whole),
+        ("power_at_1_db_compression", Match::Whole),
+    ]);
+    let triangles = if clipped {
+        " Triangles mark the clip points: ▲ positive half, ▼ negative half."
+    } else {
+        " No clip point was found within the drive of the programme."
+    };
+    chart.caption = format!("Thin lines: the falling ladder.{triangles}{}", band_words(&chart.panels));
+    Ok(chart)
+}
