@@ -17,6 +17,7 @@
 //! Figures carry unit and uncertainty ([`figure::Quantity`]); what a person must know about a
 //! recording is a [`finding::Finding`].
 
+pub mod analyse;
 pub mod analysis;
 pub mod bench;
 pub mod cli;

@@ -5,6 +5,7 @@
 
 pub mod log;
 pub mod new;
+pub mod analyse;
 pub mod signals;
 pub mod words;
 
@@ -35,6 +36,9 @@ pub enum Command {
         after_help = "Example: twinload log my-bench rec-01.wav --build rework --setting full --mains-volts 231"
     )]
     Log(log::LogArgs),
+    /// Figures and curves of every take of a bench, or of one recording
+    #[command(after_help = "Examples:\n  twinload analyse my-bench\n  twinload analyse tone.wav --json")]
+    Analyse(analyse::AnalyseArgs),
     /// Writes completions for a shell to standard output
     #[command(after_help = "Example: twinload completions bash > twinload.bash")]
     Completions {
@@ -64,6 +68,7 @@ pub fn run(cli: Cli, out: &mut dyn Write) -> anyhow::Result<Outcome> {
         Command::New(args) => new::run(&args, out),
         Command::Signals(args) => signals::run(&args, out),
         Command::Log(args) => log::run(&args, out),
+        Command::Analyse(args) => analyse::run(&args, out),
         Command::Completions { shell } => {
             clap_complete::generate(shell, &mut Cli::command(), "twinload", out);
             Ok(Outcome::Done)

@@ -4,6 +4,7 @@ pub mod clock;
 pub mod detect;
 mod foreign;
 mod packed;
+pub mod read;
 pub mod scale;
 pub mod shown;
 pub mod source;
@@ -11,6 +12,7 @@ pub mod take;
 pub mod tape;
 pub mod wav;
 
+pub use read::{Ask, ReadError, Recorded};
 pub use scale::Scale;
 pub use source::{Source, SourceError};
 pub use take::{FindError, Take};

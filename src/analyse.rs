@@ -1,0 +1,221 @@
+//! From recordings to the analysis document: read, find, cut, measure.
+
+use std::path::{Path, PathBuf};
+
+use rayon::prelude::*;
+
+use crate::analysis::{Analysis, Figures, RecordingKind, SCHEMA, TakeAnalysis};
+use crate::bench::{Bench, TakeEntry};
+use crate::figure::Curves;
+use crate::finding::Fitness;
+use crate::measure::plain::{self, Plain};
+use crate::measure::{self, Plans, tone_figures};
+use crate::signals::{Choices, Plan};
+use crate::takes::{self, Ask, ReadError, Scale, Take};
+
+/// Why an analysis could not begin.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum AnalyseError {
+    /// A recording cannot be measured.
+    #[error(transparent)]
+    Read(#[from] ReadError),
+    /// plan.json cannot be read.
+    #[error("{path}: {why}")]
+    Plan {
+        /// The file.
+        path: PathBuf,
+        /// What is wrong with it.
+        why: String,
+    },
+}
+
+/// How a single recording is to be measured.
+#[derive(Debug, Clone)]
+pub struct Options {
+    /// The channel, from 1.
+    pub channel: u32,
+    /// Plans that may have been played; the built-in ones if empty.
+    pub plans: Vec<Plan>,
+}
+
+impl Default for Options {
+    fn default() -> Self {
+        Self { channel: 1, plans: Vec::new() }
+    }
+}
+
+/// The plans that need no plan.json.
+#[must_use]
+pub fn built_in_plans() -> Vec<Plan> {
+    let choices = Choices::default();
+    vec![Plan::programme(&choices), Plan::level_check(&choices), Plan::short(&choices)]
+}
+
+/// Reads a plan.json.
+///
+/// # Errors
+/// Not there, not a plan, or one that cannot be so.
+pub fn read_plan(path: &Path) -> Result<Plan, AnalyseError> {
+    let fault = |why: String| AnalyseError::Plan { path: path.to_owned(), why };
+    let text = std::fs::read(path).map_err(|e| fault(e.to_string()))?;
+    let plan: Plan = serde_json::from_slice(&text).map_err(|e| fault(e.to_string()))?;
+    plan.validate().map_err(|e| fault(e.to_string()))?;
+    Ok(plan)
+}
+
+/// Plans that a bench's recordings may be of: its own programme (the built-in one if none was written) and
+/// its level check.
+///
+/// # Errors
+/// When the bench's plan.json is damaged.
+pub fn plans_of(bench_dir: &Path) -> Result<Vec<Plan>, AnalyseError> {
+    let path = bench_dir.join("test-signals").join("plan.json");
+    if !path.exists() {
+        return Ok(built_in_plans());
+    }
+    let plan = read_plan(&path)?;
+    let check = Plan::level_check(&Choices { top_dbfs: plan.top_dbfs, ..Choices::default() });
+    Ok(vec![plan, check])
+}
+
+/// Measures one recording outside any bench: one entry for each take in it.
+///
+/// # Errors
+/// [`ReadError`], one line each.
+pub fn file(path: &Path, options: &Options) -> Result<Vec<TakeAnalysis>, AnalyseError> {
+    let plans = if options.plans.is_empty() { built_in_plans() } else { options.plans.clone() };
+    let ask = Ask { channel: options.channel, plans: &plans };
+    Ok(recording(path, &ask, &|_| Scale::default())?)
+}
+
+/// Measures every take of a bench that is in use. A take that fails has its reason in it and leaves the others alone.
+///
+/// # Errors
+/// Only what concerns all takes: a damaged plan.json.
+pub fn bench(bench: &Bench) -> Result<Analysis, AnalyseError> {
+    let plans = plans_of(&bench.dir)?;
+    let takes: Vec<Vec<TakeAnalysis>> =
+        bench.takes.par_iter().enumerate().map(|(at, entry)| bench_take(bench, &plans, at, entry)).collect();
+    Ok(Analysis {
+        schema: SCHEMA.to_owned(),
+        version: env!("CARGO_PKG_VERSION").to_owned(),
+        bench: Some(bench.title.clone()),
+        takes: takes.into_iter().flatten().collect(),
+    })
+}
+
+fn bench_take(bench: &Bench, plans: &[Plan], at: usize, entry: &TakeEntry) -> Vec<TakeAnalysis> {
+    if !entry.used {
+        return Vec::new();
+    }
+    let ask = Ask { channel: bench.channel(), plans };
+    let scale = |top_dbfs: f64| bench.scale_of(entry, top_dbfs);
+    let mut takes = match recording(&bench.path_of(entry), &ask, &scale) {
+        Ok(takes) => takes,
+        Err(error) => vec![TakeAnalysis { failure: Some(error.to_string()), ..empty(&entry.file) }],
+    };
+    for take in &mut takes {
+        take.file.clone_from(&entry.file);
+        take.build.clone_from(&entry.build);
+        take.setting.clone_from(&entry.setting);
+        take.repeat = bench.repeat_of(at);
+        take.load_ohms = bench.load_ohms_of(entry);
+    }
+    takes
+}
+
+/// Measures one file; `scale` tells what its samples mean, given the plan's top.
+fn recording(
+    path: &Path,
+    ask: &Ask<'_>,
+    scale: &dyn Fn(f64) -> Scale,
+) -> Result<Vec<TakeAnalysis>, ReadError> {
+    let recorded = takes::read::read(path, ask)?;
+    let mut base = empty(&takes::shown::path(path));
+    base.sha256 = takes::source::sha256(path).ok();
+    base.rate = Some(recorded.rate_hz);
+    base.seconds = Some(recorded.frames as f64 / recorded.rate_hz);
+    base.channel = Some(ask.channel);
+    base.channels.clone_from(&recorded.channels);
+    base.findings.clone_from(&recorded.findings);
+    base.failure = None;
+    let mut plans = Plans::default();
+    let mut all: Vec<TakeAnalysis> =
+        recorded.takes.iter().map(|take| of_take(base.clone(), take, scale, &mut plans)).collect();
+    if let Some(tape) = &recorded.plain {
+        all.push(of_plain(base, tape.all(), recorded.rate_hz, &scale(0.0), &mut plans));
+    }
+    for take in &mut all {
+        take.fitness = Fitness::of(&take.findings);
+    }
+    Ok(all)
+}
+
+fn of_take(
+    mut entry: TakeAnalysis,
+    take: &Take,
+    scale: &dyn Fn(f64) -> Scale,
+    plans: &mut Plans,
+) -> TakeAnalysis {
+    entry.kind = match (&take.plan, take.plan.part) {
+        (plan, _) if plan.name == "level check" => RecordingKind::LevelCheck,
+        (_, 0) => RecordingKind::Programme,
+        _ => RecordingKind::Segment,
+    };
+    entry.plan = take.identity.map(|id| id.words());
+    entry.clock_drift = Some(measure::clock_drift(take));
+    entry.polarity = Some(take.polarity);
+    entry.findings.extend(take.findings.iter().cloned());
+    let measured = measure::take(take, &scale(take.plan.top_dbfs), plans);
+    entry.figures = measured.figures;
+    entry.curves = measured.curves;
+    entry.findings.extend(measured.findings);
+    entry.struck.extend(measured.struck);
+    entry
+}
+
+fn of_plain(
+    mut entry: TakeAnalysis,
+    samples: &[f32],
+    rate_hz: f64,
+    scale: &Scale,
+    plans: &mut Plans,
+) -> TakeAnalysis {
+    match plain::measure(samples, rate_hz, plans) {
+        Plain::Tone(tone) => {
+            entry.kind = RecordingKind::Tone;
+            let seconds = plain::steady(samples, rate_hz).len() as f64 / rate_hz;
+            tone_figures::put(&mut entry.figures, &tone, rate_hz, seconds, scale);
+        }
+        Plain::TwoTones(_) => entry.kind = RecordingKind::TwoTones,
+        Plain::None => entry.kind = RecordingKind::Other,
+    }
+    entry
+}
+
+/// An entry of which nothing is known yet.
+fn empty(file: &str) -> TakeAnalysis {
+    TakeAnalysis {
+        file: file.to_owned(),
+        sha256: None,
+        build: None,
+        setting: None,
+        repeat: None,
+        load_ohms: None,
+        kind: RecordingKind::Other,
+        plan: None,
+        rate: None,
+        seconds: None,
+        channel: None,
+        fitness: Fitness::Redo,
+        failure: Some("not measured".to_owned()),
+        findings: Vec::new(),
+        struck: Vec::new(),
+        clock_drift: None,
+        polarity: None,
+        channels: Vec::new(),
+        figures: Figures::default(),
+        curves: Curves::new(),
+    }
+}

@@ -1,0 +1,118 @@
+//! A steady tone as figures (design §4a).
+
+use super::tone::{HIGHEST_HZ, HIGHEST_RATE, Tone, count};
+use crate::analysis::{Figures, Harmonic};
+use crate::figure::{Quantity, Unit};
+use crate::takes::Scale;
+use crate::units;
+
+/// Normal quantile of a 95 % interval.
+pub const Z95: f64 = 1.959_964;
+/// Harmonics that are listed even where none is measured.
+const LISTED: usize = 10;
+
+/// Puts a steady tone's figures into `figures`.
+pub fn put(figures: &mut Figures, tone: &Tone, rate_hz: f64, seconds: f64, scale: &Scale) {
+    let peak = tone.peak();
+    let noise = tone.noise.first().copied().unwrap_or(0.0);
+    // Cramér–Rao (reference §5) widened by Hann's 1.5 bins of noise bandwidth.
+    let relative = noise / peak;
+    let frequency = Quantity::new(tone.frequency_hz, Unit::Hertz)
+        .plus_minus(Z95 * relative * 3f64.sqrt() / (std::f64::consts::TAU * seconds.max(1e-9)) * 2f64.sqrt());
+    figures.set("frequency", frequency);
+    let level = Quantity::new(units::dbfs_of_peak(peak), Unit::DbFullScale)
+        .plus_minus(Z95 * units::db(1.0 + relative / 2f64.sqrt()))
+        .noted("fundamental; a full-scale sine is 0 dBFS");
+    figures.set("level", level);
+    let lines = tone.lines.len();
+    let highest = tone.frequency_hz * lines as f64;
+    figures.set(
+        "thd",
+        thd(tone).noted(format!("THD_F: H2 to H{lines} (to {highest:.0} Hz) re the fundamental")),
+    );
+    figures.set("thd_r", thd_r(tone).noted("THD_R: the same re fundamental and harmonics together"));
+    let band = tone.band_hz;
+    figures.set(
+        "thd_n",
+        percent(tone.thd_n())
+            .noted(format!("all but the fundamental, 20 Hz to {band:.0} Hz, re the fundamental")),
+    );
+    figures.set("sinad", Quantity::new(-units::db(tone.thd_n()), Unit::Decibels));
+    figures.set("even_harmonics", floored(tone.even(), tone.thd_floor()));
+    figures.set("odd_harmonics", floored(tone.odd(), tone.thd_floor()));
+    figures.set("dc", percent(tone.dc));
+    if let Some(volts) = scale.volts((tone.mean_square() + tone.rest_mean_square).sqrt()) {
+        figures.set("output", Quantity::new(volts, Unit::Volts).noted("RMS of the whole waveform"));
+    }
+    if let (Some(whole), Some(fundamental)) =
+        (scale.watts(tone.mean_square() + tone.rest_mean_square), scale.watts(peak * peak / 2.0))
+    {
+        figures.set("power", Quantity::new(whole, Unit::Watts).noted("whole waveform"));
+        figures.set("power_fundamental", Quantity::new(fundamental, Unit::Watts));
+    }
+    figures.harmonics = harmonics(tone, rate_hz);
+}
+
+/// THD_F in per cent with its interval, or "below" where the noise floor hides it (methods §3.2).
+#[must_use]
+pub fn thd(tone: &Tone) -> Quantity {
+    let (value, floor) = (tone.thd(), tone.thd_floor());
+    if value < 2.0 * floor {
+        return below(2.0 * floor);
+    }
+    percent(value).plus_minus(Z95 * 100.0 * tone.thd_uncertainty())
+}
+
+/// THD_R = THD_F/√(1+THD_F²) (reference §1).
+fn thd_r(tone: &Tone) -> Quantity {
+    let of = |f: f64| f / (1.0 + f * f).sqrt();
+    let (value, floor) = (tone.thd(), tone.thd_floor());
+    if value < 2.0 * floor {
+        return below(of(2.0 * floor));
+    }
+    percent(of(value)).plus_minus(Z95 * 100.0 * tone.thd_uncertainty() / (1.0 + value * value).powf(1.5))
+}
+
+fn floored(value: f64, floor: f64) -> Quantity {
+    if value < floor { below(floor) } else { percent(value) }
+}
+
+fn percent(ratio: f64) -> Quantity {
+    Quantity::new(100.0 * ratio, Unit::Percent)
+}
+
+fn below(ratio: f64) -> Quantity {
+    Quantity::missing(Unit::Percent, format!("below {:.2e} %: the noise floor hides it", 100.0 * ratio))
+}
+
+/// H1 to at least H10, those that cannot be seen with the reason.
+#[must_use]
+pub fn harmonics(tone: &Tone, rate_hz: f64) -> Vec<Harmonic> {
+    let aligned = tone.aligned();
+    let within = count(tone.frequency_hz, rate_hz);
+    (1..=within.max(LISTED))
+        .map(|order| {
+            let (ratio, phase) = if order > within {
+                let highest = HIGHEST_HZ.min(HIGHEST_RATE * rate_hz);
+                let reason = format!("above {highest:.0} Hz, the band's end at this sample rate");
+                (Quantity::missing(Unit::Percent, &reason), Quantity::missing(Unit::Degrees, reason))
+            } else {
+                match tone.ratio(order) {
+                    Ok(ratio) => {
+                        let spread = tone.noise[order - 1] / 2f64.sqrt();
+                        let angle = aligned[order - 1].arg().to_degrees();
+                        let error = (spread / aligned[order - 1].norm()).to_degrees();
+                        (
+                            percent(ratio).plus_minus(Z95 * 100.0 * spread / tone.peak()),
+                            Quantity::new(angle, Unit::Degrees).plus_minus(Z95 * error),
+                        )
+                    }
+                    Err(limit) => {
+                        (below(limit), Quantity::missing(Unit::Degrees, "the noise floor hides it"))
+                    }
+                }
+            };
+            Harmonic { order: order as u32, ratio, phase }
+        })
+        .collect()
+}
