@@ -3,9 +3,9 @@
 //! A command's file holds its arguments and a `run` that calls the library and
 //! writes to the `out` it is given; nothing here computes a figure.
 
+pub mod analyse;
 pub mod log;
 pub mod new;
-pub mod analyse;
 pub mod signals;
 pub mod words;
 
