@@ -3,6 +3,7 @@
 pub mod cut;
 pub mod error;
 pub mod fit;
+pub mod ladder;
 pub mod pchip;
 pub mod plain;
 pub mod plans;
@@ -16,8 +17,10 @@ pub use plans::Plans;
 
 use crate::analysis::{Figures, Strike};
 use crate::figure::{Curves, Quantity, Unit};
-use crate::finding::Finding;
+use crate::finding::{Finding, Severity};
+use crate::signals::{Segment, Signal};
 use crate::takes::{Scale, Take};
+use crate::units;
 
 /// What a take gave.
 #[derive(Debug, Clone, Default)]
@@ -34,8 +37,104 @@ pub struct Measured {
 
 /// Measures every segment that the recording holds.
 #[must_use]
-pub fn take(_take: &Take, _scale: &Scale, _plans: &mut Plans) -> Measured {
-    Measured::default()
+pub fn take(take: &Take, scale: &Scale, plans: &mut Plans) -> Measured {
+    let mut measured = Measured::default();
+    for segment in &take.plan.segments {
+        if take.cut(segment).is_none() {
+            measured.findings.push(missing(take, segment));
+            measured.struck.push(Strike {
+                segment: segment.id.clone(),
+                part: None,
+                because: "segment_missing".to_owned(),
+            });
+        }
+    }
+    ladders(take, scale, plans, &mut measured);
+    references(take, plans, &mut measured);
+    measured
+}
+
+fn missing(take: &Take, segment: &Segment) -> Finding {
+    Finding::new(
+        "segment_missing",
+        Severity::Limit,
+        "the recording does not hold this segment, or not all of it",
+        "its figures are left out",
+        "record from before the first chirps until after the last",
+    )
+    .in_segment(&segment.id)
+    .at(take.file_seconds(segment.start_seconds).max(0.0))
+}
+
+/// Ladder steps of a segment in order of rising drive; empty if it is not there.
+fn steps_of(take: &Take, id: &str, plans: &mut Plans) -> Vec<ladder::Step> {
+    let Some(segment) = take.plan.segment(id) else { return Vec::new() };
+    let Signal::Ladder { frequency_hz, step_seconds, ref levels_db } = segment.signal else {
+        return Vec::new();
+    };
+    let Some(cut) = take.cut(segment) else { return Vec::new() };
+    let top_dbfs = take.plan.top_dbfs;
+    ladder::sorted(ladder::measure(&cut, frequency_hz, step_seconds, levels_db, top_dbfs, &[], plans))
+}
+
+fn ladders(take: &Take, scale: &Scale, plans: &mut Plans, measured: &mut Measured) {
+    let rising = steps_of(take, "ladder_up", plans);
+    let falling = steps_of(take, "ladder_down", plans);
+    if !rising.is_empty() {
+        measured.findings.extend(ladder::put(&mut measured.figures, &rising, take.rate_hz, scale));
+        measured.curves.insert("ladder_up".to_owned(), ladder::ladder_curve(&rising, scale));
+        measured.curves.insert("waveform".to_owned(), ladder::waveform_curve(&rising, -30.0, scale));
+    }
+    if !falling.is_empty() {
+        measured.curves.insert("ladder_down".to_owned(), ladder::ladder_curve(&falling, scale));
+        let hysteresis = match ladder::hysteresis_db(&rising, &falling) {
+            // The floor of the method itself: methods §3.4.
+            Some(db) => Quantity::new(db, Unit::Decibels)
+                .plus_minus(0.02)
+                .noted("fundamental falling less rising at equal drive, where they differ most"),
+            None => Quantity::missing(Unit::Decibels, "no drive was measured both rising and falling"),
+        };
+        measured.figures.set("hysteresis", hysteresis);
+    }
+    let low = steps_of(take, "low_e_ladder", plans);
+    if !low.is_empty() {
+        measured.curves.insert("low_e_ladder".to_owned(), ladder::ladder_curve(&low, scale));
+    }
+}
+
+/// Reference tones within this of each other: the amp had settled (design §12).
+const SETTLED_DB: f64 = 0.1;
+
+fn references(take: &Take, plans: &mut Plans, measured: &mut Measured) {
+    let mut levels = Vec::new();
+    for segment in take.plan.segments.iter().filter(|s| s.id.starts_with("reference_")) {
+        let Signal::Tone { frequency_hz, .. } = segment.signal else { continue };
+        let Some(cut) = take.cut(segment) else { continue };
+        let part = cut.part(0.2 * segment.length_seconds, 0.96 * segment.length_seconds);
+        let tone = tone::measure(part.samples, part.omega(frequency_hz), part.rate_hz, plans);
+        if let Some(tone) = tone.filter(|t| t.peak() > 0.0) {
+            levels.push((units::db(tone.peak()), tone.noise[0] / tone.peak()));
+        }
+    }
+    let [(first, noise), rest @ ..] = levels.as_slice() else { return };
+    let moved = rest.iter().map(|(l, _)| l - first).max_by(|a, b| a.abs().total_cmp(&b.abs()));
+    let Some(moved) = moved else { return };
+    let shift = Quantity::new(moved, Unit::Decibels)
+        .plus_minus(tone_figures::Z95 * units::db(1.0 + noise))
+        .noted("largest change of the reference tone from the programme's start");
+    measured.figures.set("reference_shift", shift);
+    if moved.abs() > SETTLED_DB {
+        measured.findings.push(Finding::new(
+            "not_settled",
+            Severity::Note,
+            format!("the reference tone moved by {moved:+.2} dB during the programme"),
+            format!(
+                "the amp was still warming up or its supply moved; differences under {:.1} dB mean little",
+                moved.abs()
+            ),
+            "let the amp warm up for 20 minutes, then record again",
+        ));
+    }
 }
 
 /// The recorder's clock re the player's.

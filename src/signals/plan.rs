@@ -338,7 +338,7 @@ impl Plan {
     /// Peak in sample units of a level in dB re top.
     #[must_use]
     pub fn peak(&self, level_db: f64) -> f64 {
-        crate::units::from_db(self.top_dbfs + level_db)
+        super::render::peak_of_level(self.top_dbfs, level_db)
     }
 
     /// The 16 bits that a recording carries: the first two bytes of the SHA-256 of the plan's

@@ -143,6 +143,12 @@ fn segment_value(plan: &Plan, signal: &Signal, length_seconds: f64, t: f64) -> f
     }
 }
 
+/// Peak re full scale of a level in dB re a top of `top_dbfs`.
+#[must_use]
+pub fn peak_of_level(top_dbfs: f64, level_db: f64) -> f64 {
+    crate::units::from_db(top_dbfs + level_db)
+}
+
 /// Peaks of a pair's lower and higher tone whose sum is `sum`.
 #[must_use]
 pub fn pair_peaks(sum: f64, low_over_high: f64) -> (f64, f64) {

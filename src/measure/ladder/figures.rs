@@ -1,0 +1,503 @@
+//! The ladder as figures and curves (design §4a, §12).
+
+use rand_chacha::ChaCha8Rng;
+use rand_chacha::rand_core::{RngCore, SeedableRng};
+use realfft::num_complex::Complex;
+
+use super::between::{Between, State, cycle};
+use super::headroom::{Crossing, Headroom, LIMITS_PERCENT, clip_points, crossing};
+use super::{Step, small_signal_gain};
+use crate::analysis::Figures;
+use crate::figure::{Curve, Quantity, Unit};
+use crate::finding::{Finding, Severity};
+use crate::measure::tone_figures::{Z95, harmonics, thd};
+use crate::takes::Scale;
+use crate::units::{db, dbfs_of_rms};
+
+/// Draws of the noise for figures that are not linear in it; seeded, so that a take always gives the same interval.
+const DRAWS: usize = 48;
+/// How far from its best value a draw's crossing is looked for, dB of drive.
+const REACH_DB: f64 = 0.75;
+/// Harmonics in the curves.
+const LISTED: usize = 10;
+
+/// Puts headroom figures of a rising ladder into `figures`; what should be known of them comes back.
+pub fn put(figures: &mut Figures, steps: &[Step], rate_hz: f64, scale: &Scale) -> Vec<Finding> {
+    let mut findings = Vec::new();
+    if let Some(top) = steps.last() {
+        figures.harmonics = harmonics(&top.tone, rate_hz);
+        put_power(
+            figures,
+            "cranked_power",
+            scale,
+            Some(&top_state(top)),
+            None,
+            "at the top step, whole waveform",
+        );
+    }
+    let (Some(between), Some((gain, gain_error))) = (Between::new(steps), small_signal_gain(steps)) else {
+        return findings;
+    };
+    let Some(headroom) = Headroom::of(&between, steps) else { return findings };
+    figures.set("gain", gain_quantity(gain, gain_error, steps, scale));
+
+    let draws = Draws::of(steps, &headroom);
+    for (k, limit) in LIMITS_PERCENT.into_iter().enumerate() {
+        let name = format!("thd_{limit:.0}_percent");
+        put_crossing(
+            figures,
+            &name,
+            &format!("{limit} % THD"),
+            headroom.thd[k],
+            &draws.thd[k],
+            &between,
+            scale,
+        );
+        if let Crossing::At { drive_db, dips: true } = headroom.thd[k] {
+            findings.push(Finding::new(
+                "thd_dips_back",
+                Severity::Note,
+                format!("THD passes {limit} % at {drive_db:.1} dB of drive and falls back under it by 0.5 dB or more later"),
+                "power at this limit is that of the first crossing",
+                "look at the chart of THD against power before you quote the figure",
+            ));
+        }
+    }
+    let what = "1 dB compression";
+    put_crossing(
+        figures,
+        "1_db_compression",
+        what,
+        headroom.compression,
+        &draws.compression,
+        &between,
+        scale,
+    );
+    if headroom.gain_rise_db > 0.1 {
+        let rise = headroom.gain_rise_db;
+        findings.push(Finding::new(
+            "gain_rises",
+            Severity::Note,
+            format!("gain rises by {rise:.2} dB over its small-signal value before it falls"),
+            "compression is counted from the small-signal value",
+            "nothing: usual where the operating point moves with the signal",
+        ));
+    }
+    put_clip(figures, &headroom, &draws, &between, scale);
+    put_at_one_watt(figures, &between, scale);
+    let clean = headroom.thd[2];
+    figures.set(
+        "sensitivity",
+        match (clean, clean.drive_db().and_then(|d| scale.drive_volts(d))) {
+            (_, Some(volts)) => Quantity::new(1000.0 * volts, Unit::Millivolts)
+                .plus_minus(
+                    1000.0 * volts * Z95 * sd(&draws.thd[2], |d| d.0) * std::f64::consts::LN_10 / 20.0,
+                )
+                .noted("drive for clean power (5 % THD), RMS"),
+            (Crossing::At { drive_db, .. }, None) => Quantity::new(drive_db, Unit::Decibels)
+                .noted("drive for clean power (5 % THD), dB re the programme's top"),
+            (other, None) => no_crossing(other, Unit::Decibels, "5 % THD"),
+        },
+    );
+    figures.set(
+        "onset_span",
+        match (headroom.thd[0], headroom.thd[3]) {
+            (Crossing::At { drive_db: one, .. }, Crossing::At { drive_db: ten, .. }) => {
+                let error = sd(&draws.thd[0], |d| d.0).hypot(sd(&draws.thd[3], |d| d.0));
+                Quantity::new(ten - one, Unit::Decibels)
+                    .plus_minus(Z95 * error)
+                    .noted("drive from 1 % to 10 % THD")
+            }
+            (Crossing::At { .. }, ten) => no_crossing(ten, Unit::Decibels, "10 % THD"),
+            (one, _) => no_crossing(one, Unit::Decibels, "1 % THD"),
+        },
+    );
+    findings
+}
+
+/// Gain with its interval: volts at the load over volts at the input where both are known.
+fn gain_quantity(gain: f64, error: f64, steps: &[Step], scale: &Scale) -> Quantity {
+    let spread = Z95 * db(1.0 + error / gain);
+    let top = steps.last().map(|s| s.input_peak / crate::units::from_db(s.drive_db));
+    match (scale.load_volts_per_unit, scale.drive_volts_at_top, top) {
+        (Some(load), Some(drive), Some(top)) => {
+            // A peak of `top` in the file is √2 · drive volts at the input.
+            let ratio = gain * load * top / (drive * std::f64::consts::SQRT_2);
+            Quantity::new(db(ratio), Unit::Decibels)
+                .plus_minus(spread)
+                .noted("volts at the load over volts at the input")
+        }
+        _ => Quantity::new(db(gain), Unit::Decibels)
+            .plus_minus(spread)
+            .noted("recording over signal, both re full scale: drive in volts is not calibrated"),
+    }
+}
+
+fn top_state(step: &Step) -> State {
+    State {
+        drive_db: step.drive_db,
+        input_peak: step.input_peak,
+        lines: step.tone.lines.clone(),
+        noise_power: 0.0,
+        rest_mean_square: step.tone.rest_mean_square,
+    }
+}
+
+/// Drive, output and power where a limit is passed: `drive_at_…`, `output_at_…`, `power_at_…`, `power_at_…_fundamental`.
+fn put_crossing(
+    figures: &mut Figures,
+    name: &str,
+    what: &str,
+    crossing: Crossing,
+    draws: &[(f64, f64, f64)],
+    between: &Between,
+    scale: &Scale,
+) {
+    let state = crossing.drive_db().map(|d| between.at(d));
+    let drive = match &state {
+        Some(state) => Quantity::new(state.drive_db, Unit::Decibels).plus_minus(Z95 * sd(draws, |d| d.0)),
+        None => no_crossing(crossing, Unit::Decibels, what),
+    };
+    figures.set(&format!("drive_at_{name}"), drive);
+    let relative = state.as_ref().map_or(0.0, |s| sd(draws, |d| d.1) / s.mean_square());
+    let output = match &state {
+        Some(state) => output(scale, state.mean_square(), relative),
+        None => no_crossing(crossing, output_unit(scale), what),
+    };
+    figures.set(&format!("output_at_{name}"), output);
+    let name = format!("power_at_{name}");
+    match &state {
+        Some(_) => put_power(figures, &name, scale, state.as_ref(), Some(draws), what),
+        None => {
+            figures.set(&name, no_crossing(crossing, Unit::Watts, what));
+            figures.set(&format!("{name}_fundamental"), no_crossing(crossing, Unit::Watts, what));
+        }
+    }
+}
+
+/// Power of the whole waveform and of the fundamental; draws are (drive, mean square, fundamental's mean square).
+fn put_power(
+    figures: &mut Figures,
+    name: &str,
+    scale: &Scale,
+    state: Option<&State>,
+    draws: Option<&[(f64, f64, f64)]>,
+    what: &str,
+) {
+    let Some(state) = state else { return };
+    let one = |mean_square: f64, spread: f64| match scale.watts(mean_square) {
+        Some(watts) => {
+            let power = Quantity::new(watts, Unit::Watts).noted(what);
+            if draws.is_some() { power.plus_minus(Z95 * watts * spread / mean_square) } else { power }
+        }
+        None => Quantity::missing(Unit::Watts, "watts need a calibrated rig and the load's ohms"),
+    };
+    // At the top step all that is there counts; at a limit the harmonics do (methods §4.3).
+    let rest = if draws.is_none() { state.rest_mean_square } else { 0.0 };
+    let spread = draws.map_or((0.0, 0.0), |d| (sd(d, |d| d.1), sd(d, |d| d.2)));
+    figures.set(name, one(state.mean_square() + rest, spread.0));
+    figures.set(&format!("{name}_fundamental"), one(state.peak().powi(2) / 2.0, spread.1));
+}
+
+fn put_clip(figures: &mut Figures, headroom: &Headroom, draws: &Draws, between: &Between, scale: &Scale) {
+    let halves = [
+        ("positive", headroom.clip_positive, &draws.clip_positive),
+        ("negative", headroom.clip_negative, &draws.clip_negative),
+    ];
+    for (half, crossing, draws) in halves {
+        let what = format!("clipping of the {half} half-cycle");
+        let drive = match crossing {
+            Crossing::At { drive_db, .. } => Quantity::new(drive_db, Unit::Decibels)
+                .plus_minus(Z95 * sd(draws, |d| d.0))
+                .noted("half-cycle re the signal played, dB re the programme's top"),
+            other => no_crossing(other, Unit::Decibels, &what),
+        };
+        figures.set(&format!("clip_drive_{half}"), drive);
+        match crossing.drive_db() {
+            Some(drive_db) => {
+                put_power(
+                    figures,
+                    &format!("clip_power_{half}"),
+                    scale,
+                    Some(&between.at(drive_db)),
+                    Some(draws),
+                    &what,
+                );
+            }
+            None => figures.set(&format!("clip_power_{half}"), no_crossing(crossing, Unit::Watts, &what)),
+        }
+    }
+    let first = halves
+        .into_iter()
+        .filter_map(|(_, c, draws)| Some((c.drive_db()?, draws)))
+        .min_by(|a, b| a.0.total_cmp(&b.0));
+    match first {
+        Some((drive_db, draws)) => {
+            let what = "where the first half-cycle clips";
+            put_power(figures, "clip_power", scale, Some(&between.at(drive_db)), Some(draws), what);
+        }
+        None => {
+            let neither = no_crossing(Crossing::NotReached, Unit::Watts, "clipping");
+            figures.set("clip_power_fundamental", neither.clone());
+            figures.set("clip_power", neither);
+        }
+    }
+}
+
+/// THD, H2 and H3 where the output is 1 W.
+fn put_at_one_watt(figures: &mut Figures, between: &Between, scale: &Scale) {
+    let names = ["thd_at_1_watt", "harmonic_2_at_1_watt", "harmonic_3_at_1_watt"];
+    let (low, high) = between.range();
+    let states: Vec<State> = between.grid(low, high, super::between::GRID_DB).collect();
+    let watts: Option<Vec<f64>> = states.iter().map(|s| scale.watts(s.mean_square())).collect();
+    let Some(watts) = watts else {
+        for name in names {
+            figures.set(
+                name,
+                Quantity::missing(Unit::Percent, "watts need a calibrated rig and the load's ohms"),
+            );
+        }
+        return;
+    };
+    let drives: Vec<f64> = states.iter().map(|s| s.drive_db).collect();
+    let at = crossing(&drives, &watts, 1.0, |_| false);
+    let state = at.drive_db().map(|d| between.at(d));
+    for (name, ratio) in names.into_iter().zip([
+        state.as_ref().map(State::thd),
+        state.as_ref().map(|s| s.lines.get(1).map_or(0.0, |c| c.norm()) / s.peak()),
+        state.as_ref().map(|s| s.lines.get(2).map_or(0.0, |c| c.norm()) / s.peak()),
+    ]) {
+        let floor = state.as_ref().map_or(0.0, |s| s.noise_power.sqrt() / s.peak());
+        figures.set(
+            name,
+            match ratio {
+                Some(ratio) if ratio >= 2.0 * floor => {
+                    // H2 and up share the noise; its power is spread over all of them.
+                    Quantity::new(100.0 * ratio, Unit::Percent).plus_minus(Z95 * 100.0 * floor / 2f64.sqrt())
+                }
+                Some(_) => Quantity::missing(
+                    Unit::Percent,
+                    format!("below {:.3} %: the noise floor hides it", 200.0 * floor),
+                ),
+                None => no_crossing(at, Unit::Percent, "1 W"),
+            },
+        );
+    }
+}
+
+fn no_crossing(crossing: Crossing, unit: Unit, what: &str) -> Quantity {
+    match crossing {
+        Crossing::BelowLadder => Quantity::missing(
+            unit,
+            format!("{what} is passed below the ladder's lowest step: play at a lower level"),
+        ),
+        _ => Quantity::missing(
+            unit,
+            format!("{what} is not reached at the ladder's top: play at a higher level"),
+        ),
+    }
+}
+
+fn output_unit(scale: &Scale) -> Unit {
+    if scale.load_volts_per_unit.is_some() { Unit::Volts } else { Unit::DbFullScale }
+}
+
+/// RMS of this mean square, in volts or dBFS; `relative` is the mean square's relative standard uncertainty.
+fn output(scale: &Scale, mean_square: f64, relative: f64) -> Quantity {
+    let rms = mean_square.sqrt();
+    match scale.volts(rms) {
+        Some(volts) => {
+            Quantity::new(volts, Unit::Volts).plus_minus(Z95 * volts * relative / 2.0).noted("RMS")
+        }
+        None => {
+            Quantity::new(dbfs_of_rms(rms), Unit::DbFullScale).plus_minus(Z95 * 4.343 * relative).noted("RMS")
+        }
+    }
+}
+
+fn sd<T>(draws: &[T], of: impl Fn(&T) -> f64) -> f64 {
+    let count = draws.len() as f64;
+    if count < 2.0 {
+        return 0.0;
+    }
+    let mean = draws.iter().map(&of).sum::<f64>() / count;
+    (draws.iter().map(|d| (of(d) - mean).powi(2)).sum::<f64>() / (count - 1.0)).sqrt()
+}
+
+/// What the figures would have been with other noise of the same size: (drive, mean square, fundamental's mean square).
+#[derive(Default)]
+struct Draws {
+    thd: [Vec<(f64, f64, f64)>; 4],
+    compression: Vec<(f64, f64, f64)>,
+    clip_positive: Vec<(f64, f64, f64)>,
+    clip_negative: Vec<(f64, f64, f64)>,
+}
+
+impl Draws {
+    fn of(steps: &[Step], headroom: &Headroom) -> Self {
+        let mut rng = ChaCha8Rng::seed_from_u64(0x6472_6177);
+        let mut draws = Self::default();
+        for _ in 0..DRAWS {
+            let noisy: Vec<Vec<Complex<f64>>> = steps.iter().map(|s| disturbed(s, &mut rng)).collect();
+            let mut noisy = noisy.into_iter();
+            let Some(between) =
+                Between::with(steps, |s| noisy.next().unwrap_or_else(|| s.tone.lines.clone()))
+            else {
+                return draws;
+            };
+            for (k, limit) in LIMITS_PERCENT.into_iter().enumerate() {
+                let value = |s: &State| 100.0 * s.thd();
+                draws.thd[k].extend(near(&between, headroom.thd[k], limit, &value));
+            }
+            let fall = |s: &State| db(headroom.gain) - s.gain_db();
+            draws.compression.extend(near(&between, headroom.compression, 1.0, &fall));
+            // Crests cost a cycle a point: a few draws tell their scatter.
+            if draws.clip_positive.len() + draws.clip_negative.len() < 2 * 12 {
+                let halves = [
+                    (headroom.clip_positive, &mut draws.clip_positive, 0),
+                    (headroom.clip_negative, &mut draws.clip_negative, 1),
+                ];
+                for (crossing, draws, half) in halves {
+                    let Some(at) = crossing.drive_db() else { continue };
+                    let found =
+                        clip_points(&between, headroom.gain, at - REACH_DB - 0.6, at + REACH_DB + 1.2);
+                    let found = if half == 0 { found.0 } else { found.1 };
+                    draws.extend(found.drive_db().map(|d| triple(&between.at(d))));
+                }
+            }
+        }
+        draws
+    }
+}
+
+fn triple(state: &State) -> (f64, f64, f64) {
+    (state.drive_db, state.mean_square(), state.peak().powi(2) / 2.0)
+}
+
+/// A draw's crossing near the best one.
+fn near(
+    between: &Between,
+    best: Crossing,
+    limit: f64,
+    value: &dyn Fn(&State) -> f64,
+) -> Option<(f64, f64, f64)> {
+    let at = best.drive_db()?;
+    let states: Vec<State> = between.grid(at - REACH_DB, at + REACH_DB, 0.05).collect();
+    let drives: Vec<f64> = states.iter().map(|s| s.drive_db).collect();
+    let values: Vec<f64> = states.iter().map(value).collect();
+    // Within the reach the first passage is the crossing.
+    let first = values.iter().position(|&v| v >= limit).filter(|&k| k > 0)?;
+    let (a, b) = (values[first - 1], values[first]);
+    let drive_db = drives[first - 1] + (limit - a) / (b - a) * (drives[first] - drives[first - 1]);
+    Some(triple(&between.at(drive_db)))
+}
+
+/// A step's lines with other noise of the same size.
+fn disturbed(step: &Step, rng: &mut ChaCha8Rng) -> Vec<Complex<f64>> {
+    step.tone
+        .lines
+        .iter()
+        .zip(&step.tone.noise)
+        .map(|(line, noise)| {
+            // Box–Muller: a complex Gaussian of mean square noise².
+            let uniform = |rng: &mut ChaCha8Rng| (f64::from(rng.next_u32()) + 0.5) / 4_294_967_296.0;
+            let radius = (-uniform(rng).ln()).sqrt() * noise;
+            line + Complex::from_polar(radius, std::f64::consts::TAU * uniform(rng))
+        })
+        .collect()
+}
+
+/// One row a step: `ladder_up`, `ladder_down`, `low_e_ladder`.
+#[must_use]
+pub fn ladder_curve(steps: &[Step], scale: &Scale) -> Curve {
+    let output_unit = output_unit(scale);
+    let crest_unit = if scale.load_volts_per_unit.is_some() { Unit::Volts } else { Unit::FullScale };
+    let mut columns: Vec<(String, Unit)> = [
+        ("drive", Unit::Decibels),
+        ("drive_volts", Unit::Volts),
+        ("output", output_unit),
+        ("output_fundamental", output_unit),
+        ("power", Unit::Watts),
+        ("power_fundamental", Unit::Watts),
+        ("gain", Unit::Decibels),
+        ("thd", Unit::Percent),
+        ("thd_floor", Unit::Percent),
+        ("thd_n", Unit::Percent),
+        ("even_harmonics", Unit::Percent),
+        ("odd_harmonics", Unit::Percent),
+        ("crest_factor", Unit::Decibels),
+        ("crest_positive", crest_unit),
+        ("crest_negative", crest_unit),
+    ]
+    .map(|(name, unit)| (name.to_owned(), unit))
+    .into();
+    for order in 2..=LISTED {
+        columns.push((format!("harmonic_{order}"), Unit::Percent));
+        columns.push((format!("phase_{order}"), Unit::Degrees));
+    }
+    let names: Vec<(&str, Unit)> = columns.iter().map(|(n, u)| (n.as_str(), *u)).collect();
+    let mut curve = Curve::new(&names);
+    for step in steps {
+        curve.push(ladder_row(step, scale));
+    }
+    curve
+}
+
+fn ladder_row(step: &Step, scale: &Scale) -> Vec<f64> {
+    let tone = &step.tone;
+    let level =
+        |mean_square: f64| scale.volts(mean_square.sqrt()).unwrap_or_else(|| dbfs_of_rms(mean_square.sqrt()));
+    let whole = tone.mean_square() + tone.rest_mean_square;
+    let fundamental = tone.peak().powi(2) / 2.0;
+    let aligned = tone.aligned();
+    let state = State { lines: aligned.clone(), ..top_state(step) };
+    let (positive, negative) = state.crests();
+    let crest = cycle(&aligned).into_iter().fold(0.0, |m: f64, y| m.max(y.abs()));
+    let volts = scale.load_volts_per_unit.unwrap_or(1.0);
+    let known = |ratio: f64, floor: f64| if ratio < floor { f64::NAN } else { 100.0 * ratio };
+    let mut row = vec![
+        step.drive_db,
+        scale.drive_volts(step.drive_db).unwrap_or(f64::NAN),
+        level(whole),
+        level(fundamental),
+        scale.watts(whole).unwrap_or(f64::NAN),
+        scale.watts(fundamental).unwrap_or(f64::NAN),
+        db(tone.peak() / step.input_peak),
+        thd(tone).value.unwrap_or(f64::NAN),
+        100.0 * tone.thd_floor(),
+        100.0 * tone.thd_n(),
+        known(tone.even(), tone.thd_floor()),
+        known(tone.odd(), tone.thd_floor()),
+        db(crest / tone.mean_square().sqrt()),
+        positive * volts,
+        negative * volts,
+    ];
+    for order in 2..=LISTED {
+        match tone.ratio(order) {
+            Ok(ratio) => row.extend([100.0 * ratio, aligned[order - 1].arg().to_degrees()]),
+            Err(_) => row.extend([f64::NAN; 2]),
+        }
+    }
+    row
+}
+
+/// Points of a cycle in the curve.
+const SHOWN: usize = 60;
+
+/// One cycle of each step from `from_db` up, in long form: drive, phase of the fundamental (0° at its rising zero), output.
+#[must_use]
+pub fn waveform_curve(steps: &[Step], from_db: f64, scale: &Scale) -> Curve {
+    let unit = if scale.load_volts_per_unit.is_some() { Unit::Volts } else { Unit::FullScale };
+    let volts = scale.load_volts_per_unit.unwrap_or(1.0);
+    let mut curve = Curve::new(&[("drive", Unit::Decibels), ("phase", Unit::Degrees), ("output", unit)]);
+    for step in steps.iter().filter(|s| s.drive_db >= from_db) {
+        let y = cycle(&step.tone.aligned());
+        for n in 0..=SHOWN {
+            let phase = 360.0 * n as f64 / SHOWN as f64;
+            // The cycle begins at the crest, a quarter after the zero.
+            let at = (n * y.len() / SHOWN + y.len() * 3 / 4) % y.len();
+            curve.push([step.drive_db, phase, y[at] * volts]);
+        }
+    }
+    curve
+}
