@@ -1,0 +1,315 @@
+//! Published closed forms through the whole path: a WAV file goes in, figures come out.
+//!
+//! Sources: Fourier series of any signals textbook, clip series and polynomial products as in the first
+//! lines of `tests/reference/*.csv`. Every wave is made from its series, never by clipping samples.
+
+#![allow(clippy::unwrap_used, clippy::expect_used)]
+
+mod support;
+
+use support::waves::{self, Line, Wave};
+use support::{FORMS, Row, Stored, Table, clean_harmonic_tolerance_db, db, measure, turn};
+use twinload::analysis::{RecordingKind, TakeAnalysis};
+
+/// Length of the files of steady tones.
+const SECONDS: f64 = 1.0;
+/// methods §11: THD, clean, relative.
+const THD_RELATIVE: f64 = 1e-4;
+/// methods §11: level H1, clean.
+const LEVEL_DB: f64 = 1e-6;
+
+/// Five times the standard deviation of a fitted amplitude (methods §3.2: σ √(3/N)) that the file's rounding
+/// brings, over half of the file, since the tool may keep away from its ends.
+fn rounding(stored: Stored) -> f64 {
+    5.0 * stored.rounding_rms() * (3.0 / (0.5 * SECONDS * f64::from(stored.rate))).sqrt()
+}
+
+fn value(take: &TakeAnalysis, name: &str) -> f64 {
+    take.figures.value(name).unwrap_or_else(|| panic!("no {name}: {:?}", take.figures.get(name)))
+}
+
+/// Measures the wave and holds every figure against its series; `last` is the highest harmonic up to 20 kHz.
+fn agrees(what: &str, wave: &Wave, stored: Stored, last: u32) {
+    let take = measure(&wave.samples(stored.rate, SECONDS), stored);
+    let what = format!("{what} at {} Hz in {stored:?}", wave.frequency_hz);
+    assert_eq!(take.kind, RecordingKind::Tone, "{what}");
+    let fundamental = wave.gain.abs() * wave.ratio(1) * amplitude(wave, 1);
+    let spread = rounding(stored) / fundamental;
+
+    let frequency = value(&take, "frequency");
+    // Four-parameter fit (reference.md §5): σ_f = √24 σ / (2π A T √N) = 0.78 σ / (A √N) for T = 1 s; `spread`
+    // is 12 σ / (A √N), which leaves room for a window and for five times σ.
+    let slack = 1e-9 * wave.frequency_hz + spread / SECONDS;
+    assert!((frequency - wave.frequency_hz).abs() < slack, "{what}: {frequency} Hz");
+
+    let level = value(&take, "level");
+    let expected = db(fundamental);
+    let allowed = LEVEL_DB + db(1.0 + spread);
+    assert!((level - expected).abs() <= allowed, "{what}: level {level}, {expected} ± {allowed}");
+
+    let thd = value(&take, "thd") / 100.0;
+    let expected = wave.thd(last);
+    let allowed = THD_RELATIVE * expected + spread * f64::from(last).sqrt();
+    assert!((thd - expected).abs() <= allowed, "{what}: THD {thd}, {expected} ± {allowed}");
+
+    for (name, parity) in [("even_harmonics", 0), ("odd_harmonics", 1)] {
+        let found = value(&take, name) / 100.0;
+        let of = (2..=last).filter(|n| n % 2 == parity);
+        let expected = of.map(|n| wave.ratio(n).powi(2)).sum::<f64>().sqrt();
+        let allowed = THD_RELATIVE * expected + spread * f64::from(last).sqrt();
+        assert!((found - expected).abs() <= allowed, "{what}: {name} {found}, {expected} ± {allowed}");
+    }
+
+    let harmonics = &take.figures.harmonics;
+    for order in 2..=last.min(10) {
+        let harmonic = harmonics.iter().find(|h| h.order == order);
+        let expected = wave.ratio(order);
+        if expected < 1e-6 {
+            // Nothing is there: either "below the floor", or no more than what rounding leaves.
+            let found = harmonic.and_then(|h| h.ratio.value).unwrap_or(0.0) / 100.0;
+            assert!(found <= 1e-6 + spread, "{what}: H{order} {found}, expected none");
+            continue;
+        }
+        // Ten times over the rounding's reach a number is due; below that "under the floor" may be said.
+        let due = expected > 10.0 * spread;
+        let Some(harmonic) = harmonic else { panic!("{what}: H{order} is not listed") };
+        let Some(found) = harmonic.ratio.value else {
+            assert!(!due, "{what}: H{order} is missing: {:?}", harmonic.ratio);
+            continue;
+        };
+        let off = db(found / 100.0 / expected);
+        let relative = 10.0_f64.powf(clean_harmonic_tolerance_db(db(expected)) / 20.0) - 1.0;
+        let allowed = relative + spread / expected;
+        assert!(off.abs() <= db(1.0 + allowed), "{what}: H{order} is off by {off} dB, {allowed} allowed");
+        if due {
+            let phase = harmonic.phase.value.unwrap();
+            let off = turn(phase, wave.theta(order)).abs();
+            // The same error vector at right angles; the fundamental's own counts n times.
+            let allowed = (allowed + f64::from(order) * spread).to_degrees();
+            assert!(off <= allowed, "{what}: H{order} phase {phase} off by {off}, {allowed} allowed");
+        }
+    }
+}
+
+fn amplitude(wave: &Wave, order: u32) -> f64 {
+    wave.lines.iter().filter(|l| l.order == order).map(|l| l.amplitude.abs()).sum()
+}
+
+/// The series must be the published one before it may prove anything.
+fn holds_the_table(what: &str, found: f64, published: f64) {
+    // The tables have ten digits.
+    assert!((found - published).abs() <= 1e-9 * published.abs().max(1e-3), "{what}: {found}, table {published}");
+}
+
+/// A form for the nth case, so that the grid covers all forms without running all of them for each row.
+fn form(n: usize) -> Stored {
+    FORMS[n % FORMS.len()]
+}
+
+/// Fundamentals in Hz that leave this many harmonics within 20 kHz and share no simple ratio with any rate.
+const KEEPS_20: f64 = 997.3;
+const KEEPS_9: f64 = 2101.7;
+const KEEPS_6: f64 = 3001.3;
+
+#[test]
+fn square_triangle_sawtooth_and_rectified_sines_read_as_their_series() {
+    let table = Table::read("reference/fourier_waveforms.csv");
+    for (n, row) in table.rows().enumerate() {
+        let name = row.text("waveform");
+        let (lines, dc) = match name {
+            "square_pm1" => (waves::square(), 0.0),
+            "triangle_pm1" => (waves::triangle(), 0.0),
+            "sawtooth_pm1" => (waves::sawtooth(), 0.0),
+            "half_wave_rectified_sine_peak1" => waves::half_wave(),
+            "full_wave_rectified_sine_peak1" => waves::full_wave(),
+            other => panic!("{other}: no series for it"),
+        };
+        // Gibbs' overshoot of a band-limited jump stays under 0.5 × 1.2 of full scale.
+        let wave = |gain, lead| Wave { lines: lines.clone(), dc, gain, frequency_hz: KEEPS_20, lead };
+        let upright = wave(0.5, 0.7);
+        holds_the_table(name, upright.dc, row.number("dc"));
+        for order in 1..=10 {
+            holds_the_table(name, amplitude(&upright, order), row.number(&format!("H{order}")));
+        }
+        holds_the_table(name, upright.thd(20), row.number("THD_F_20"));
+        for (k, stored) in FORMS.into_iter().enumerate() {
+            let wave = wave(if (n + k) % 2 == 0 { 0.5 } else { -0.5 }, 0.7 + k as f64);
+            agrees(name, &wave, stored, 20);
+        }
+    }
+}
+
+#[test]
+fn a_symmetric_clip_reads_as_its_series() {
+    let table = Table::read("reference/clipped_sine_harmonics.csv");
+    for (n, row) in table.rows().enumerate() {
+        let c = row.number("clip_level_c");
+        let lines = waves::symmetric_clip(c);
+        let wave = |frequency_hz, gain| Wave { lines: lines.clone(), dc: 0.0, gain, frequency_hz, lead: 0.3 };
+        for order in [3, 5, 7, 9] {
+            let line = lines.iter().find(|l| l.order == order).unwrap();
+            holds_the_table("clip", line.amplitude, row.number(&format!("C{order}")));
+        }
+        let gain = 0.8 / (1.0 + lines[0].amplitude);
+        holds_the_table("clip", wave(KEEPS_20, gain).thd(20), row.number("THD_F_20"));
+        holds_the_table("clip", wave(KEEPS_9, gain).thd(9), row.number("THD_F_9"));
+        agrees(&format!("clip at {c}"), &wave(KEEPS_20, gain), form(n), 20);
+        agrees(&format!("clip at {c}, inverted"), &wave(KEEPS_9, -gain), form(n + 1), 9);
+    }
+}
+
+#[test]
+fn a_one_sided_clip_reads_as_its_series() {
+    let table = Table::read("reference/one_sided_clip_harmonics.csv");
+    for (n, row) in table.rows().enumerate() {
+        let c = row.number("clip_level_c");
+        let (lines, dc) = waves::one_sided_clip(c);
+        holds_the_table("one-sided clip", dc, row.number("dc"));
+        for line in lines.iter().take(8) {
+            holds_the_table("one-sided clip", line.amplitude, row.number(&format!("A{}", line.order)));
+        }
+        let wave = |gain| Wave { lines: lines.clone(), dc, gain, frequency_hz: KEEPS_6, lead: 1.9 };
+        holds_the_table("one-sided clip", wave(0.5).thd(6), row.number("THD_F_6"));
+        agrees(&format!("one-sided clip at {c}"), &wave(0.5), form(n), 6);
+        agrees(&format!("one-sided clip at {c}, inverted"), &wave(-0.5), form(n + 3), 6);
+    }
+}
+
+#[test]
+fn a_polynomial_reads_as_its_products() {
+    let table = Table::read("reference/polynomial_harmonics.csv");
+    for (n, row) in table.rows().enumerate() {
+        let lines: Vec<Line> = (1..=5)
+            .map(|order| Line { order, amplitude: row.number(&format!("H{order}")), phase: 0.0 })
+            .collect();
+        let dc = row.number("dc");
+        let wave = |gain| Wave { lines: lines.clone(), dc, gain, frequency_hz: KEEPS_20, lead: -1.1 };
+        let what = format!("polynomial row {n}");
+        holds_the_table(&what, wave(0.8).thd(5), row.number("THD_F"));
+        // 24 bits and up: the smallest of these harmonics lie under the rounding of 16.
+        agrees(&what, &wave(0.8), form(n % 5), 20);
+        agrees(&format!("{what}, inverted"), &wave(-0.8), FORMS[0], 20);
+    }
+}
+
+#[test]
+fn a_soft_clip_reads_as_its_series() {
+    let table = Table::read("reference/tanh_harmonics.csv");
+    for (n, row) in table.rows().enumerate() {
+        let g = row.number("drive_g");
+        let lines = waves::of_curve(|x| (g * x).tanh(), 99);
+        for order in [1, 3, 5, 7, 9] {
+            holds_the_table("tanh", lines[order - 1].amplitude, row.number(&format!("H{order}")));
+        }
+        // At 401.3 Hz 49 harmonics lie within 20 kHz; what is beyond is under 1e-6 of the fundamental at g ≤ 4.
+        let wave = Wave { lines, dc: 0.0, gain: 0.7, frequency_hz: 401.3, lead: 0.1 };
+        let beyond = (wave.thd(49) / row.number("THD_F_inf") - 1.0).abs();
+        assert!(beyond < 1e-8, "tanh {g}: {beyond}");
+        agrees(&format!("tanh at {g}"), &wave, form(n), 49);
+    }
+}
+
+#[test]
+fn sixteen_bits_leave_the_noise_that_an_ideal_quantiser_leaves() {
+    // reference.md §1: 98.0905 dB for a full-scale sine in the whole band to half the rate; 20 Hz..20 kHz of
+    // the 24 kHz holds 10 log10(24000/19980) less noise. The error of a rounded sine is not quite white:
+    // 0.2 dB is common practice, no source.
+    let expected = 98.0905 + 10.0 * (24_000.0_f64 / 19_980.0).log10();
+    let stored = FORMS[5];
+    let wave = Wave {
+        lines: vec![Line { order: 1, amplitude: 1.0, phase: 0.0 }],
+        dc: 0.0,
+        gain: 32_766.0 / 32_768.0,
+        frequency_hz: KEEPS_20,
+        lead: 0.2,
+    };
+    let take = measure(&wave.samples(stored.rate, 4.0), stored);
+    let sinad = value(&take, "sinad");
+    assert!((sinad - expected).abs() < 0.2, "{sinad} {expected}");
+    let thd_n = value(&take, "thd_n") / 100.0;
+    assert!((db(thd_n) + expected).abs() < 0.2, "{} {expected}", db(thd_n));
+}
+
+/// The lines of a row of two tones, as (orders, column).
+const PRODUCTS: [([i32; 2], &str); 12] = [
+    ([1, 0], "amp_f1"),
+    ([0, 1], "amp_f2"),
+    ([2, 0], "amp_2f1"),
+    ([0, 2], "amp_2f2"),
+    ([-1, 1], "amp_f2-f1"),
+    ([1, 1], "amp_f2+f1"),
+    ([-2, 1], "amp_f2-2f1"),
+    ([2, 1], "amp_f2+2f1"),
+    ([-1, 2], "amp_2f2-f1"),
+    ([1, 2], "amp_2f2+f1"),
+    ([3, 0], "amp_3f1"),
+    ([0, 3], "amp_3f2"),
+];
+
+/// A recording of the row's lines that lie below half the rate, at `gain`, all starting as cosines.
+fn two_tones(row: Row<'_>, pair: [f64; 2], gain: f64, rate: u32, seconds: f64) -> Vec<f64> {
+    let count = (seconds * f64::from(rate)) as usize;
+    let mut out = vec![gain * row.number("amp_dc"); count];
+    for (orders, column) in PRODUCTS {
+        let hz = f64::from(orders[0]) * pair[0] + f64::from(orders[1]) * pair[1];
+        if hz.abs() >= 0.499 * f64::from(rate) {
+            continue;
+        }
+        let amplitude = gain * row.number(column);
+        for (k, value) in out.iter_mut().enumerate() {
+            let cycles = (hz * k as f64 / f64::from(rate)).fract();
+            *value += amplitude * (std::f64::consts::TAU * cycles).cos();
+        }
+    }
+    out
+}
+
+#[test]
+fn two_tones_read_as_their_closed_forms() {
+    // methods §6: clean 24-bit, at most 0.0005 dB; the lines themselves as the harmonics of a tone.
+    let allowed_db = 0.0005;
+    let table = Table::read("reference/polynomial_imd.csv");
+    for (n, row) in table.rows().enumerate() {
+        let published = [row.number("f1_Hz"), row.number("f2_Hz")];
+        // The forms hold for any frequencies: the twin tones also as 14 + 15 kHz.
+        let pairs = if published[0] == 19_000.0 { vec![published, [14_000.0, 15_000.0]] } else { vec![published] };
+        for pair in pairs {
+            let stored = form(n % 5);
+            let take = measure(&two_tones(row, pair, 0.9, stored.rate, 1.6), stored);
+            let what = format!("{} {} row {n}, {pair:?} in {stored:?}", row.text("model"), row.text("stimulus"));
+            assert_eq!(take.kind, RecordingKind::TwoTones, "{what}");
+            let [intermodulation] = take.figures.intermodulation.as_slice() else {
+                panic!("{what}: {:?}", take.figures.intermodulation)
+            };
+            for (k, hz) in pair.into_iter().enumerate() {
+                assert!((intermodulation.pair[k] / hz - 1.0).abs() < 1e-7, "{what}: {:?}", intermodulation.pair);
+            }
+            for (name, quantity) in [("d2", &intermodulation.d2), ("d3", &intermodulation.d3)] {
+                let expected = row.number(&format!("{name}_pct"));
+                if expected == 0.0 {
+                    let found = quantity.value.unwrap_or(0.0);
+                    assert!(found < 1e-4, "{what}: {name} {found}, expected none");
+                    continue;
+                }
+                let found = quantity.value.unwrap_or_else(|| panic!("{what}: no {name}: {quantity:?}"));
+                let off = db(found / expected);
+                assert!(off.abs() <= allowed_db, "{what}: {name} {found} %, {expected} %, off by {off} dB");
+            }
+            for (orders, column) in PRODUCTS {
+                let hz = (f64::from(orders[0]) * pair[0] + f64::from(orders[1]) * pair[1]).abs();
+                let expected = 0.9 * row.number(column).abs();
+                // Lines beyond 20 kHz may be left out (methods §3.2), and so may what 24 bits do not hold.
+                if hz > 20_000.0 || expected < 1e-6 {
+                    continue;
+                }
+                let same = |o: [i32; 2]| o == orders || o == [-orders[0], -orders[1]];
+                let product = take.figures.products.iter().find(|p| same(p.orders));
+                let product = product.unwrap_or_else(|| panic!("{what}: no line {orders:?}"));
+                let found = product.level.value.unwrap_or_else(|| panic!("{what}: {orders:?}: {product:?}"));
+                let off = found - db(expected);
+                let allowed = clean_harmonic_tolerance_db(db(row.number(column) / row.number("amp_f1")));
+                assert!(off.abs() <= allowed.max(allowed_db), "{what}: {orders:?} is off by {off} dB");
+            }
+        }
+    }
+}
