@@ -98,7 +98,10 @@ fn amplitude(wave: &Wave, order: u32) -> f64 {
 /// The series must be the published one before it may prove anything.
 fn holds_the_table(what: &str, found: f64, published: f64) {
     // The tables have ten digits.
-    assert!((found - published).abs() <= 1e-9 * published.abs().max(1e-3), "{what}: {found}, table {published}");
+    assert!(
+        (found - published).abs() <= 1e-9 * published.abs().max(1e-3),
+        "{what}: {found}, table {published}"
+    );
 }
 
 /// A form for the nth case, so that the grid covers all forms without running all of them for each row.
@@ -272,17 +275,23 @@ fn two_tones_read_as_their_closed_forms() {
     for (n, row) in table.rows().enumerate() {
         let published = [row.number("f1_Hz"), row.number("f2_Hz")];
         // The forms hold for any frequencies: the twin tones also as 14 + 15 kHz.
-        let pairs = if published[0] == 19_000.0 { vec![published, [14_000.0, 15_000.0]] } else { vec![published] };
+        let pairs =
+            if published[0] == 19_000.0 { vec![published, [14_000.0, 15_000.0]] } else { vec![published] };
         for pair in pairs {
             let stored = form(n % 5);
             let take = measure(&two_tones(row, pair, 0.9, stored.rate, 1.6), stored);
-            let what = format!("{} {} row {n}, {pair:?} in {stored:?}", row.text("model"), row.text("stimulus"));
+            let what =
+                format!("{} {} row {n}, {pair:?} in {stored:?}", row.text("model"), row.text("stimulus"));
             assert_eq!(take.kind, RecordingKind::TwoTones, "{what}");
             let [intermodulation] = take.figures.intermodulation.as_slice() else {
                 panic!("{what}: {:?}", take.figures.intermodulation)
             };
             for (k, hz) in pair.into_iter().enumerate() {
-                assert!((intermodulation.pair[k] / hz - 1.0).abs() < 1e-7, "{what}: {:?}", intermodulation.pair);
+                assert!(
+                    (intermodulation.pair[k] / hz - 1.0).abs() < 1e-7,
+                    "{what}: {:?}",
+                    intermodulation.pair
+                );
             }
             for (name, quantity) in [("d2", &intermodulation.d2), ("d3", &intermodulation.d3)] {
                 let expected = row.number(&format!("{name}_pct"));

@@ -33,8 +33,7 @@ pub fn symmetric_clip(c: f64) -> Vec<Line> {
             let b = if n == 1 {
                 2.0 / PI * (a + c * (1.0 - c * c).sqrt())
             } else {
-                2.0 / PI
-                    * (((k - 1.0) * a).sin() / (k * (k - 1.0)) + ((k + 1.0) * a).sin() / (k * (k + 1.0)))
+                2.0 / PI * (((k - 1.0) * a).sin() / (k * (k - 1.0)) + ((k + 1.0) * a).sin() / (k * (k + 1.0)))
             };
             // From sin n t to cos n t: the sign turns for n = 3, 7, 11, …
             Line::cosine(n, if n % 4 == 1 { b } else { -b })
@@ -82,9 +81,7 @@ fn odd(amplitude: impl Fn(f64) -> f64, alternating: bool) -> Vec<Line> {
 
 /// ±1 sawtooth: a sum of sines of one sign.
 pub fn sawtooth() -> Vec<Line> {
-    (1..=MANY)
-        .map(|n| Line { order: n, amplitude: 2.0 / (PI * f64::from(n)), phase: -FRAC_PI_2 })
-        .collect()
+    (1..=MANY).map(|n| Line { order: n, amplitude: 2.0 / (PI * f64::from(n)), phase: -FRAC_PI_2 }).collect()
 }
 
 /// `max(cos t, 0)`: lines and DC.
@@ -99,9 +96,8 @@ pub fn half_wave() -> (Vec<Line>, f64) {
 
 /// `|sin(t/2)|`: its own fundamental is t's; lines and DC.
 pub fn full_wave() -> (Vec<Line>, f64) {
-    let lines = (1..=MANY)
-        .map(|k| Line::cosine(k, -4.0 / (PI * (4.0 * f64::from(k).powi(2) - 1.0))))
-        .collect();
+    let lines =
+        (1..=MANY).map(|k| Line::cosine(k, -4.0 / (PI * (4.0 * f64::from(k).powi(2) - 1.0)))).collect();
     (lines, 2.0 / PI)
 }
 
