@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 
 use twinload::analysis::{Analysis, TakeAnalysis};
 
+pub mod takes;
 pub mod waves;
 
 /// A file under `tests/`.

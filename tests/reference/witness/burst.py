@@ -55,7 +55,8 @@ def measure(take, segment):
         thin = np.arange(len(t)) % max(1, int(rate / 1000)) == 0
         use = part(on + 0.006, off - 0.008) & thin
         a, b, tau = exponential(t[use] - on, y[use])
-        use = part(off + 0.006, period - 0.008) & thin
+        # The last burst's tone fades out over 10 ms at the end, which the averages see 4 ms earlier.
+        use = part(off + 0.006, period - 0.015) & thin
         c, d, recovery = exponential(t[use] - off, y[use])
         immediate = y[part(on + 0.006, on + 0.016)].mean()
         first = y[part(on + 0.006, on + 0.020)].mean()
