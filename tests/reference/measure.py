@@ -51,7 +51,8 @@ def measure(path, plan_path, channel, clock):
     plan = read_plan(plan_path)
     clock("load")
     found = find_clock(samples, rate, plan)
-    take = Take(samples, rate, found["ratio"], found["delay"])
+    # An inverted recording is turned over, so that "positive" is where the amp's input is positive.
+    take = Take(found["polarity"] * samples, rate, found["ratio"], found["delay"])
     clock("markers")
     by_kind = {}
     for segment in plan["segments"]:

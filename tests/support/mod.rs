@@ -79,9 +79,10 @@ pub struct Stored {
 }
 
 impl Stored {
-    /// RMS of the rounding error of one sample (uniform within half a step; 24 bits of mantissa for float).
+    /// RMS of the rounding error of one sample (uniform within half a step). A recording is kept as 32-bit float
+    /// (design §5), whose mantissa has 24 bits, however many the file has.
     pub fn rounding_rms(self) -> f64 {
-        let bits = if self.float { 24 } else { i32::from(self.bits) };
+        let bits = i32::from(self.bits).min(24);
         2.0_f64.powi(1 - bits) / 12.0_f64.sqrt()
     }
 }
