@@ -58,7 +58,8 @@ def measure(path, plan_path, channel, clock):
     for segment in plan["segments"]:
         by_kind.setdefault(segment["signal"]["kind"], []).append(segment)
     out = {
-        "clock_drift": (found["ratio"] - 1) * 1e6,
+        # The recorder's clock re the player's.
+        "clock_drift": (1 / found["ratio"] - 1) * 1e6,
         "delay": found["delay"],
         "polarity": found["polarity"],
     }

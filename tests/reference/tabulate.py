@@ -30,9 +30,9 @@ def rows(figures):
                     if numbers is not None:
                         yield f"{name}.{column}", "", numbers
                     continue
-                # A response has 480 points; every twelfth shows as much.
-                step = 1 if along == "drive" else 12
-                for where, number in list(zip(value[along], numbers))[::step]:
+                # A response has 480 points; every eighth shows as much (the 34th is 1 kHz).
+                step = 1 if along == "drive" else 8
+                for where, number in list(zip(value[along], numbers))[271 % step if step > 1 else 0 :: step]:
                     if number is not None:
                         yield f"{name}.{column}", where, number
             continue

@@ -6,7 +6,7 @@ from scipy.fft import irfft, next_fast_len, rfft
 from .recording import amplitude
 from .tone import db, hann
 
-POINTS = 480
+POINTS_PER_DECADE = 160
 AFTER, BEFORE = 0.15, 0.10
 ORDERS = 5
 CLEARED = 9
@@ -113,13 +113,14 @@ def mains_model(samples, rate, mains):
 
 
 def corner(f, level, upwards):
-    """The first -3 dB point from the reference outwards, linear in log f; None if not reached."""
+    """The first half-power point from the reference outwards, linear in log f; None if not reached."""
+    half = -10 * np.log10(2)
     index = np.arange(len(f)) if upwards else np.arange(len(f))[::-1]
     lf = np.log(f)
     start = np.flatnonzero(f[index] >= 1000 if upwards else f[index] <= 1000)[0]
     for one, two in zip(index[start:], index[start + 1 :]):
-        if level[two] < -3 <= level[one]:
-            part = (-3 - level[one]) / (level[two] - level[one])
+        if level[two] < half <= level[one]:
+            part = (half - level[one]) / (level[two] - level[one])
             return float(np.exp(lf[one] + part * (lf[two] - lf[one])))
     return None
 
@@ -130,7 +131,8 @@ def measure(take, plan, segment, mains):
     h = sweep.response(sweep.samples)
     if mains is not None:
         h = sweep.response(sweep.without_mains(h, mains))
-    f = np.geomspace(20, 20_000, POINTS)
+    # 1 kHz is among them, 20 Hz to 20 kHz.
+    f = 1000 * 10 ** (np.arange(-271, 209) / POINTS_PER_DECADE)
     f = f[f < 0.45 * take.rate]
     # Programme frequencies are played; the recorder hears them times the clock ratio.
     first = sweep.harmonic(h, 1, f * take.ratio)
@@ -158,7 +160,7 @@ def measure(take, plan, segment, mains):
         values[fits] = np.abs(sweep.harmonic(h, order, heard[fits] * take.ratio) / first[fits])
         out[f"harmonic_{order}"] = db(values)
         squares += np.where(np.isnan(values), 0, values) ** 2
-    good = (level >= -3) & (np.sqrt(squares) < 0.10)
+    good = (level >= -10 * np.log10(2)) & (np.sqrt(squares) < 0.10)
     at = int(np.argmin(np.abs(np.log(f / 1000))))
     if good[at]:
         low = at - int(np.argmin(np.append(good[: at + 1], False)[::-1][1:])) if not good[: at + 1].all() else None
