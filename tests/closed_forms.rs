@@ -53,10 +53,17 @@ fn agrees(what: &str, wave: &Wave, stored: Stored, last: u32) {
     assert!((thd - expected).abs() <= allowed, "{what}: THD {thd}, {expected} ± {allowed}");
 
     for (name, parity) in [("even_harmonics", 0), ("odd_harmonics", 1)] {
-        let found = value(&take, name) / 100.0;
         let of = (2..=last).filter(|n| n % 2 == parity);
         let expected = of.map(|n| wave.ratio(n).powi(2)).sum::<f64>().sqrt();
         let allowed = THD_RELATIVE * expected + spread * f64::from(last).sqrt();
+        let Some(found) = take.figures.value(name).map(|v| v / 100.0) else {
+            // "Below the floor" may be said of nothing, and of what rounding reaches.
+            assert!(
+                expected <= 10.0 * spread * f64::from(last).sqrt(),
+                "{what}: no {name}, {expected} expected"
+            );
+            continue;
+        };
         assert!((found - expected).abs() <= allowed, "{what}: {name} {found}, {expected} ± {allowed}");
     }
 
@@ -104,6 +111,13 @@ fn holds_the_table(what: &str, found: f64, published: f64) {
     );
 }
 
+/// The table prints 1/√2 with ten digits, which is not enough for the ten digits beside it.
+fn clip_level(row: Row<'_>) -> f64 {
+    let c = row.number("clip_level_c");
+    let exact = std::f64::consts::FRAC_1_SQRT_2;
+    if (c - exact).abs() < 1e-9 { exact } else { c }
+}
+
 /// A form for the nth case, so that the grid covers all forms without running all of them for each row.
 fn form(n: usize) -> Stored {
     FORMS[n % FORMS.len()]
@@ -146,7 +160,7 @@ fn square_triangle_sawtooth_and_rectified_sines_read_as_their_series() {
 fn a_symmetric_clip_reads_as_its_series() {
     let table = Table::read("reference/clipped_sine_harmonics.csv");
     for (n, row) in table.rows().enumerate() {
-        let c = row.number("clip_level_c");
+        let c = clip_level(row);
         let lines = waves::symmetric_clip(c);
         let wave = |frequency_hz, gain| Wave { lines: lines.clone(), dc: 0.0, gain, frequency_hz, lead: 0.3 };
         for order in [3, 5, 7, 9] {
@@ -165,7 +179,7 @@ fn a_symmetric_clip_reads_as_its_series() {
 fn a_one_sided_clip_reads_as_its_series() {
     let table = Table::read("reference/one_sided_clip_harmonics.csv");
     for (n, row) in table.rows().enumerate() {
-        let c = row.number("clip_level_c");
+        let c = clip_level(row);
         let (lines, dc) = waves::one_sided_clip(c);
         holds_the_table("one-sided clip", dc, row.number("dc"));
         for line in lines.iter().take(8) {
@@ -231,94 +245,4 @@ fn sixteen_bits_leave_the_noise_that_an_ideal_quantiser_leaves() {
     assert!((sinad - expected).abs() < 0.2, "{sinad} {expected}");
     let thd_n = value(&take, "thd_n") / 100.0;
     assert!((db(thd_n) + expected).abs() < 0.2, "{} {expected}", db(thd_n));
-}
-
-/// The lines of a row of two tones, as (orders, column).
-const PRODUCTS: [([i32; 2], &str); 12] = [
-    ([1, 0], "amp_f1"),
-    ([0, 1], "amp_f2"),
-    ([2, 0], "amp_2f1"),
-    ([0, 2], "amp_2f2"),
-    ([-1, 1], "amp_f2-f1"),
-    ([1, 1], "amp_f2+f1"),
-    ([-2, 1], "amp_f2-2f1"),
-    ([2, 1], "amp_f2+2f1"),
-    ([-1, 2], "amp_2f2-f1"),
-    ([1, 2], "amp_2f2+f1"),
-    ([3, 0], "amp_3f1"),
-    ([0, 3], "amp_3f2"),
-];
-
-/// A recording of the row's lines that lie below half the rate, at `gain`, all starting as cosines.
-fn two_tones(row: Row<'_>, pair: [f64; 2], gain: f64, rate: u32, seconds: f64) -> Vec<f64> {
-    let count = (seconds * f64::from(rate)) as usize;
-    let mut out = vec![gain * row.number("amp_dc"); count];
-    for (orders, column) in PRODUCTS {
-        let hz = f64::from(orders[0]) * pair[0] + f64::from(orders[1]) * pair[1];
-        if hz.abs() >= 0.499 * f64::from(rate) {
-            continue;
-        }
-        let amplitude = gain * row.number(column);
-        for (k, value) in out.iter_mut().enumerate() {
-            let cycles = (hz * k as f64 / f64::from(rate)).fract();
-            *value += amplitude * (std::f64::consts::TAU * cycles).cos();
-        }
-    }
-    out
-}
-
-#[test]
-fn two_tones_read_as_their_closed_forms() {
-    // methods §6: clean 24-bit, at most 0.0005 dB; the lines themselves as the harmonics of a tone.
-    let allowed_db = 0.0005;
-    let table = Table::read("reference/polynomial_imd.csv");
-    for (n, row) in table.rows().enumerate() {
-        let published = [row.number("f1_Hz"), row.number("f2_Hz")];
-        // The forms hold for any frequencies: the twin tones also as 14 + 15 kHz.
-        let pairs =
-            if published[0] == 19_000.0 { vec![published, [14_000.0, 15_000.0]] } else { vec![published] };
-        for pair in pairs {
-            let stored = form(n % 5);
-            let take = measure(&two_tones(row, pair, 0.9, stored.rate, 1.6), stored);
-            let what =
-                format!("{} {} row {n}, {pair:?} in {stored:?}", row.text("model"), row.text("stimulus"));
-            assert_eq!(take.kind, RecordingKind::TwoTones, "{what}");
-            let [intermodulation] = take.figures.intermodulation.as_slice() else {
-                panic!("{what}: {:?}", take.figures.intermodulation)
-            };
-            for (k, hz) in pair.into_iter().enumerate() {
-                assert!(
-                    (intermodulation.pair[k] / hz - 1.0).abs() < 1e-7,
-                    "{what}: {:?}",
-                    intermodulation.pair
-                );
-            }
-            for (name, quantity) in [("d2", &intermodulation.d2), ("d3", &intermodulation.d3)] {
-                let expected = row.number(&format!("{name}_pct"));
-                if expected == 0.0 {
-                    let found = quantity.value.unwrap_or(0.0);
-                    assert!(found < 1e-4, "{what}: {name} {found}, expected none");
-                    continue;
-                }
-                let found = quantity.value.unwrap_or_else(|| panic!("{what}: no {name}: {quantity:?}"));
-                let off = db(found / expected);
-                assert!(off.abs() <= allowed_db, "{what}: {name} {found} %, {expected} %, off by {off} dB");
-            }
-            for (orders, column) in PRODUCTS {
-                let hz = (f64::from(orders[0]) * pair[0] + f64::from(orders[1]) * pair[1]).abs();
-                let expected = 0.9 * row.number(column).abs();
-                // Lines beyond 20 kHz may be left out (methods §3.2), and so may what 24 bits do not hold.
-                if hz > 20_000.0 || expected < 1e-6 {
-                    continue;
-                }
-                let same = |o: [i32; 2]| o == orders || o == [-orders[0], -orders[1]];
-                let product = take.figures.products.iter().find(|p| same(p.orders));
-                let product = product.unwrap_or_else(|| panic!("{what}: no line {orders:?}"));
-                let found = product.level.value.unwrap_or_else(|| panic!("{what}: {orders:?}: {product:?}"));
-                let off = found - db(expected);
-                let allowed = clean_harmonic_tolerance_db(db(row.number(column) / row.number("amp_f1")));
-                assert!(off.abs() <= allowed.max(allowed_db), "{what}: {orders:?} is off by {off} dB");
-            }
-        }
-    }
 }

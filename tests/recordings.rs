@@ -79,7 +79,7 @@ fn inverting_a_recording_turns_even_harmonics_only() {
         let inverted = measure(&inverted, stored);
         tone_agrees(row, &inverted);
         for (a, b) in upright.figures.harmonics.iter().zip(&inverted.figures.harmonics) {
-            if row.number_or_0(&format!("h{}_db", a.order)) < -80.0 || a.order > 10 || a.order < 2 {
+            if !(2..=10).contains(&a.order) || row.number(&format!("h{}_db", a.order)) < -80.0 {
                 continue;
             }
             let expected = if a.order % 2 == 0 { 180.0 } else { 0.0 };
@@ -102,66 +102,6 @@ fn the_second_harmonic_of_a_nearly_memoryless_stage_lies_at_0_or_180_degrees() {
         let off = turn(phase, 0.0).abs().min(turn(phase, 180.0).abs());
         assert!(off < 30.0, "{}: {phase}°", row.text("file"));
     }
-}
-
-#[test]
-fn simulated_pairs_agree_with_the_simulators_truth_line_by_line() {
-    let table = Table::read("recordings/pairs.csv");
-    let mut files: Vec<&str> = Vec::new();
-    for row in table.rows() {
-        if !files.contains(&row.text("file")) {
-            files.push(Box::leak(row.text("file").to_owned().into_boxed_str()));
-        }
-    }
-    assert_eq!(files.len(), 8);
-    for file in files {
-        let take = analyse(&in_tests("recordings").join(file));
-        assert_eq!(take.kind, RecordingKind::TwoTones, "{file}");
-        let largest = table
-            .rows()
-            .filter(|r| r.text("file") == file)
-            .map(|r| r.number("line_volts_peak"))
-            .fold(0.0, f64::max);
-        let mut compared = 0;
-        for row in table.rows().filter(|r| r.text("file") == file) {
-            let (hz, volts) = (row.number("line_hz"), row.number("line_volts_peak"));
-            let under = db(volts / largest);
-            // README: within 60 dB of the larger tone 0.01 dB, within 80 dB 0.15 dB.
-            let allowed = if under > -60.0 {
-                0.01
-            } else if under > -80.0 {
-                0.15
-            } else {
-                continue;
-            };
-            // The tool lists products to the fifth order; the table also has a few of the sixth.
-            let product = take
-                .figures
-                .products
-                .iter()
-                .find(|p| p.frequency.value.is_some_and(|f| (f - hz).abs() < 0.01));
-            let Some(product) = product else {
-                assert!(order_of(file, hz) > 5, "{file}: no line at {hz} Hz");
-                continue;
-            };
-            let found = product.level.value.unwrap_or_else(|| panic!("{file}: {product:?}"));
-            let expected = db(volts / LOAD_VOLTS_PER_UNIT);
-            assert!((found - expected).abs() <= allowed, "{file}: {hz} Hz {found} dBFS, {expected} dBFS");
-            compared += 1;
-        }
-        assert!(compared >= 10, "{file}: only {compared} lines were compared");
-    }
-}
-
-/// The lowest order |n| + |m| with |n f₁ + m f₂| at this frequency; the file's name has the two tones.
-fn order_of(file: &str, hz: f64) -> i32 {
-    let tones = if file.contains("100-7000hz") { [100.0, 7000.0] } else { [1000.0, 1300.0] };
-    (-9..=9)
-        .flat_map(|n| (-9..=9).map(move |m| (n, m)))
-        .filter(|&(n, m)| ((f64::from(n) * tones[0] + f64::from(m) * tones[1]).abs() - hz).abs() < 0.01)
-        .map(|(n, m): (i32, i32)| n.abs() + m.abs())
-        .min()
-        .unwrap_or(i32::MAX)
 }
 
 /// Volts peak at the load of a sample of 1.0 in the files of our own netlist (`tests/reference/spice/README.md`).
@@ -204,30 +144,4 @@ fn our_own_simulated_stage_agrees_in_level_harmonics_and_phase() {
             }
         }
     }
-}
-
-#[test]
-fn our_own_simulated_stage_agrees_in_the_lines_of_a_pair() {
-    let table = Table::read("reference/spice/pairs.csv");
-    let file = "stage-pair-250-8000hz.wav";
-    let take = analyse(&in_tests("reference/spice").join(file));
-    assert_eq!(take.kind, RecordingKind::TwoTones);
-    let largest = table.rows().map(|r| r.number("line_volts_peak")).fold(0.0, f64::max);
-    let mut compared = 0;
-    for row in table.rows() {
-        let (hz, volts) = (row.number("line_hz"), row.number("line_volts_peak"));
-        let near =
-            |p: &&twinload::analysis::Product| p.frequency.value.is_some_and(|f| (f - hz).abs() < 0.01);
-        let Some(product) = take.figures.products.iter().find(near) else { continue };
-        let found = product.level.value.unwrap_or_else(|| panic!("{hz} Hz: {product:?}"));
-        let off = found - db(volts / STAGE_VOLTS_PER_UNIT);
-        assert!(
-            off.abs() <= 9e-4,
-            "{hz} Hz, {} dB under the larger tone, is off by {off} dB",
-            db(volts / largest)
-        );
-        compared += 1;
-    }
-    // Of the table's 26 lines 21 are of the fifth order or lower.
-    assert_eq!(compared, 21);
 }
