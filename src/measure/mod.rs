@@ -7,9 +7,11 @@ pub mod ladder;
 pub mod pchip;
 pub mod plain;
 pub mod plans;
+pub mod quiet;
 pub mod sweep;
 pub mod tone;
 pub mod tone_figures;
+pub mod weighting;
 
 pub use cut::Cut;
 pub use error::MeasureError;
