@@ -2,8 +2,22 @@
 //!
 //! The report is given a finished [`crate::compare::document::Comparison`] and
 //! computes nothing but places on the paper.
+//!
+//! ```text
+//! Comparison ──► charts (descriptions) ──► chart (SVG, PNG) ──► page (HTML) ──► files
+//!                                                   csv, json, summary ──────────┘
+//! ```
 
 pub mod chart;
 pub mod charts;
+mod clean;
+pub mod csv;
+mod definitions;
+pub mod numbers;
+pub mod page;
+pub mod summary;
 pub mod table;
 pub mod text;
+mod write;
+
+pub use write::{ReportError, Written, write};

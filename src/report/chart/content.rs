@@ -70,7 +70,7 @@ pub(crate) fn draw_block(
     {
         // White on a dark fill, the build's colour on a light one.
         let on_dark = block.fill > 0.55;
-        sheet.with(if on_dark { r#"class="reversed""# } else { r#"class="label""# });
+        sheet.with(if on_dark { r#"class="reversed""# } else { r#"class="inside""# });
         let ink = if on_dark { palette::PAPER } else { palette::INK };
         let at = ((rect.left + rect.right) / 2.0, (rect.top + rect.bottom) / 2.0 + 0.365 * NOTE_SIZE);
         text(root, label, NOTE_SIZE, ink, at, HPos::Center)?;

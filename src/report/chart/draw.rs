@@ -16,7 +16,7 @@ use super::backend::{FINE, Sheet, SvgBackend, fine};
 use super::content::{draw_block, draw_ends, draw_mark, draw_series};
 use super::layout::{
     KEY_ROW, MARGIN_LEFT, NAME_LIMIT, NOTE_SIZE, PanelPlan, Plan, TEXT_SIZE, TICK_LINE, TICK_SIZE,
-    TITLE_SIZE, guide_label, key_places, tick_lines,
+    TITLE_HEIGHT, TITLE_SIZE, guide_label, key_places, tick_lines,
 };
 use super::palette::{self, look};
 use super::{Axis, Chart, ChartError, Scale, Tick, font};
@@ -37,8 +37,19 @@ pub struct Drawing {
     pub svg: String,
     /// Its height in chart units.
     pub height: f64,
-    /// Height of title, subtitle and key, which a page that prints its own title may leave out.
+    /// Height of title and subtitle, which a page that prints its own title leaves out.
     pub head: f64,
+}
+
+impl Drawing {
+    /// The SVG for a page: title and subtitle cut off, size left to the page.
+    #[must_use]
+    pub fn without_head(&self) -> String {
+        let (height, head) = (self.height, self.head);
+        let whole = format!(r#"width="{WIDTH}" height="{height}" viewBox="0 0 {WIDTH} {height}""#);
+        let shown = format!(r#"viewBox="0 {head} {WIDTH} {}" data-height="{height}""#, height - head);
+        self.svg.replacen(&whole, &shown, 1)
+    }
 }
 
 /// Draws a chart.
@@ -81,10 +92,9 @@ impl Plan<'_> {
         sheet.raw(&format!(
             "<svg xmlns=\"http://www.w3.org/2000/svg\" class=\"chart\" role=\"img\" \
              aria-labelledby=\"{id}-t {id}-d\" width=\"{WIDTH}\" height=\"{height}\" \
-             viewBox=\"0 0 {WIDTH} {height}\" font-family=\"'{}', sans-serif\" data-head=\"{}\">\n\
+             viewBox=\"0 0 {WIDTH} {height}\" font-family=\"'{}', sans-serif\">\n\
              <title id=\"{id}-t\">{}</title>\n<desc id=\"{id}-d\">{}</desc>\n",
             font::FAMILY,
-            self.head,
             xml(&chart.title),
             xml(&chart.finding),
             id = xml(&chart.id),
@@ -99,7 +109,7 @@ impl Plan<'_> {
             sheet.close();
         }
         sheet.raw("</svg>\n");
-        Ok(Drawing { svg: sheet.take(), height, head: self.head })
+        Ok(Drawing { svg: sheet.take(), height, head: TITLE_HEIGHT })
     }
 
     fn draw_head(&self, sheet: &Sheet, root: &Paper) -> Result<(), Fault> {
@@ -112,7 +122,7 @@ impl Plan<'_> {
         text(root, &subtitle, NOTE_SIZE, palette::SOFT, (MARGIN_LEFT, 35.0), HPos::Left)?;
         if self.key {
             for (build, (x, row)) in key_places(&self.names).into_iter().enumerate() {
-                let y = 54.0 + KEY_ROW * row as f64;
+                let y = TITLE_HEIGHT + 14.0 + KEY_ROW * row as f64;
                 sheet.open(&build_attributes(build));
                 let line = [(x, y - 4.0), (x + 28.0, y - 4.0)].map(|(x, y)| (fine(x), fine(y)));
                 sheet.with(&dashed("curve", build));

@@ -19,6 +19,8 @@ const MARGIN_RIGHT: f64 = 18.0;
 pub(crate) const NAME_LIMIT: f64 = 150.0;
 /// Distance of lines of tick labels.
 pub(crate) const TICK_LINE: f64 = 13.0;
+/// Height of title and subtitle.
+pub(crate) const TITLE_HEIGHT: f64 = 40.0;
 /// Distance of rows of the key.
 pub(crate) const KEY_ROW: f64 = 16.0;
 
@@ -48,8 +50,6 @@ pub(crate) struct Plan<'a> {
     pub names: Vec<String>,
     /// The names stand in a key above instead of beside curves.
     pub key: bool,
-    /// Height of title, subtitle and key.
-    pub head: f64,
     /// Height of it all.
     pub height: f64,
     pub panels: Vec<PanelPlan<'a>>,
@@ -68,10 +68,10 @@ impl<'a> Plan<'a> {
         let names: Vec<String> =
             chart.builds.iter().map(|n| font::fitted(&for_markup(n), TEXT_SIZE, NAME_LIMIT)).collect();
         let rows = key_places(&names).last().map_or(0, |(_, row)| row + 1);
-        let head = 44.0 + if key { rows as f64 * KEY_ROW } else { 0.0 };
+        let head = TITLE_HEIGHT + 4.0 + if key { rows as f64 * KEY_ROW } else { 0.0 };
         // Builds that stand on the axis need no other name.
         let named = chart.builds.iter().map(|name| stands_on_axis(chart, name)).collect();
-        let mut plan = Self { chart, names, key, head, height: head, panels: Vec::new(), named };
+        let mut plan = Self { chart, names, key, height: head, panels: Vec::new(), named };
         let left = MARGIN_LEFT
             + chart.panels.iter().map(|p| widest_label(&p.y)).fold(24.0, f64::max).min(NAME_LIMIT)
             + 8.0;
