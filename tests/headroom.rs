@@ -31,7 +31,13 @@ fn ladder_figures(device: &mut dyn Device, recorder: &Recorder, scale: &Scale) -
 }
 
 fn clean() -> Recorder {
-    Recorder { oversample: 8, clock_ppm: 137.0, latency_seconds: 0.3, tail_seconds: 0.5, ..Recorder::default() }
+    Recorder {
+        oversample: 8,
+        clock_ppm: 137.0,
+        latency_seconds: 0.3,
+        tail_seconds: 0.5,
+        ..Recorder::default()
+    }
 }
 
 fn noisy() -> Recorder {
@@ -57,7 +63,8 @@ fn close(figures: &Figures, name: &str, expected: f64, tolerance: f64) {
 #[test]
 fn a_hard_clipper_clips_both_halves_a_little_over_its_knee() {
     for recorder in [clean(), noisy()] {
-        let figures = ladder_figures(&mut band(HardClip::symmetric(from_db(-8.0))), &recorder, &Scale::default());
+        let figures =
+            ladder_figures(&mut band(HardClip::symmetric(from_db(-8.0))), &recorder, &Scale::default());
         close(&figures, "clip_drive_positive", -7.81, TOLERANCE_DB);
         close(&figures, "clip_drive_negative", -7.81, TOLERANCE_DB);
     }
@@ -109,7 +116,8 @@ fn second_harmonic_softness_is_no_clipping() {
 #[test]
 fn watts_follow_from_volts_and_the_load() {
     // A gain of 10 dB into 8 ohms, clipped at 9 V: the largest clean sine has 81/16 W.
-    let scale = Scale { load_volts_per_unit: Some(25.0), load_ohms: Some(8.0), drive_volts_at_top: Some(1.2) };
+    let scale =
+        Scale { load_volts_per_unit: Some(25.0), load_ohms: Some(8.0), drive_volts_at_top: Some(1.2) };
     let figures = ladder_figures(&mut HardClip::symmetric(9.0 / 25.0), &clean(), &scale);
     let clean_watts = 81.0 / 16.0;
     // reference/clip_thresholds.csv: power ratio 1.166755 at 5 % THD, 1.287762 at 10 %; harmonics over 20 kHz are left out.

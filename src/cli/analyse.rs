@@ -9,6 +9,8 @@ use clap::Args;
 use super::Outcome;
 use crate::analyse::{self, Options};
 use crate::analysis::{Analysis, SCHEMA};
+use crate::bench::Bench;
+use crate::report::analysis as screen;
 
 /// What was typed.
 #[derive(Debug, Args)]
@@ -31,6 +33,38 @@ pub struct AnalyseArgs {
 /// # Errors
 /// What could not be read or written.
 pub fn run(args: &AnalyseArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> {
+    if args.path.is_dir() { of_bench(args, out) } else { of_file(args, out) }
+}
+
+fn of_bench(args: &AnalyseArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> {
+    anyhow::ensure!(
+        args.channel.is_none() && args.plan.is_none(),
+        "--channel and --plan are for a recording on its own; a bench has its channel in bench.toml \
+         and its plan in test-signals"
+    );
+    let bench = Bench::open(&args.path)?;
+    let analysis = analyse::bench(&bench)?;
+    anyhow::ensure!(
+        !analysis.takes.is_empty(),
+        "{}: no take is logged yet; add one with twinload log",
+        args.path.display()
+    );
+    let written = screen::write(&bench.dir.join("reports"), &analysis)
+        .map_err(|(path, error)| anyhow::Error::new(error).context(format!("write {}", path.display())))?;
+    if args.json {
+        json(&analysis, out)?;
+    } else {
+        screen::summary(&analysis, out)?;
+        writeln!(out)?;
+        for path in written {
+            writeln!(out, "wrote {}", path.display())?;
+        }
+    }
+    let failed = analysis.takes.iter().any(|t| t.failure.is_some());
+    Ok(if failed { Outcome::Partly } else { Outcome::Done })
+}
+
+fn of_file(args: &AnalyseArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> {
     let plans = args.plan.as_deref().map(analyse::read_plan).transpose()?.into_iter().collect();
     let options = Options { channel: args.channel.unwrap_or(1), plans };
     let takes = analyse::file(&args.path, &options)?;
@@ -41,8 +75,17 @@ pub fn run(args: &AnalyseArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> {
         takes,
     };
     if args.json {
-        serde_json::to_writer_pretty(&mut *out, &analysis).context("write JSON")?;
-        writeln!(out)?;
+        json(&analysis, out)?;
+    } else {
+        for take in &analysis.takes {
+            screen::whole(take, out)?;
+        }
     }
     Ok(Outcome::Done)
+}
+
+fn json(analysis: &Analysis, out: &mut dyn Write) -> anyhow::Result<()> {
+    serde_json::to_writer_pretty(&mut *out, analysis).context("write JSON")?;
+    writeln!(out)?;
+    Ok(())
 }

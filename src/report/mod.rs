@@ -8,6 +8,7 @@
 //!                                                   csv, json, summary ──────────┘
 //! ```
 
+pub mod analysis;
 pub mod chart;
 pub mod charts;
 mod clean;
