@@ -53,6 +53,8 @@ pub fn take(take: &Take, scale: &Scale, plans: &mut Plans) -> Measured {
     }
     ladders(take, scale, plans, &mut measured);
     references(take, plans, &mut measured);
+    let mains_hz = quiet_segments(take, scale, plans, &mut measured);
+    sweeps(take, scale, mains_hz, plans, &mut measured);
     measured
 }
 
@@ -102,6 +104,64 @@ fn ladders(take: &Take, scale: &Scale, plans: &mut Plans, measured: &mut Measure
     if !low.is_empty() {
         measured.curves.insert("low_e_ladder".to_owned(), ladder::ladder_curve(&low, scale));
     }
+}
+
+/// Noise and hum of the quiet segment; gives the mains frequency by the recorder's clock where one was found.
+fn quiet_segments(take: &Take, scale: &Scale, plans: &mut Plans, measured: &mut Measured) -> Option<f64> {
+    let segment = take.plan.segments.iter().find(|s| matches!(s.signal, Signal::Quiet {}))?;
+    let cut = take.cut(segment)?;
+    let cut = quiet::usable(&cut, segment.length_seconds);
+    match quiet::measure(&cut, 50.0, plans) {
+        Ok(quiet) => {
+            quiet::put(&mut measured.figures, &quiet, scale);
+            measured.curves.insert("noise_spectrum".to_owned(), quiet::noise_curve(&quiet, scale));
+            quiet.mains.map(|m| m.0)
+        }
+        Err(error) => {
+            measured.findings.push(not_measured(segment, &error));
+            None
+        }
+    }
+}
+
+/// Response from the low-drive sweep, harmonics and power bandwidth from the high-drive one.
+fn sweeps(take: &Take, scale: &Scale, mains_hz: Option<f64>, plans: &mut Plans, measured: &mut Measured) {
+    for segment in &take.plan.segments {
+        let Signal::Sweep { level_db, .. } = segment.signal else { continue };
+        let (Some(sweep), Some(cut)) = (sweep::Sweep::of(&take.plan, &segment.signal), take.cut(segment))
+        else {
+            continue;
+        };
+        let response = match sweep::measure(&cut, &sweep, mains_hz, plans) {
+            Ok(response) => response,
+            Err(error) => {
+                measured.findings.push(not_measured(segment, &error));
+                continue;
+            }
+        };
+        let low = segment.id == "sweep_low";
+        let name = if low { "response_low_drive" } else { "response_high_drive" };
+        measured.curves.insert(name.to_owned(), sweep::response_curve(&response, scale));
+        if low {
+            sweep::put_response(&mut measured.figures, &response);
+        } else {
+            sweep::put_power_bandwidth(&mut measured.figures, &response, level_db);
+            sweep::put_distortion(&mut measured.figures, &response, level_db);
+            let harmonics = sweep::harmonics_curve(&response);
+            measured.curves.insert("harmonics_by_frequency".to_owned(), harmonics);
+        }
+    }
+}
+
+fn not_measured(segment: &Segment, error: &MeasureError) -> Finding {
+    Finding::new(
+        "segment_not_measured",
+        Severity::Limit,
+        error.to_string(),
+        "its figures are left out",
+        "record the whole programme again, with the signal reaching the interface",
+    )
+    .in_segment(&segment.id)
 }
 
 /// Reference tones within this of each other: the amp had settled (design §12).

@@ -1,6 +1,7 @@
 //! Quiet: hum by line, and noise (methods §7).
 
 mod density;
+mod figures;
 mod mains;
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]
@@ -9,6 +10,7 @@ mod tests;
 use std::f64::consts::TAU;
 
 use density::Density;
+pub use figures::{noise_curve, put};
 
 use super::fit;
 use super::{Cut, MeasureError, Plans, weighting};
@@ -74,7 +76,7 @@ pub struct Quiet {
     pub noise_468: Level,
     /// Upper end of the band where the sample rate does not reach 20 kHz.
     pub band_hz: f64,
-    /// Noise less lines in bands of a twelfth of an octave: centre frequency, RMS in the band.
+    /// Noise less lines in bands of 1/48 octave: centre frequency, RMS in the band.
     pub spectrum: Vec<(f64, f64)>,
 }
 
@@ -157,14 +159,17 @@ pub fn measure(cut: &Cut<'_>, expected_mains_hz: f64, plans: &mut Plans) -> Resu
     })
 }
 
-/// RMS in bands of a twelfth of an octave round 1 kHz · 2^(k/12).
+/// Bands of the spectrum, narrow enough to show a mains line as one.
+const BANDS_PER_OCTAVE: f64 = 48.0;
+
+/// RMS in bands round 1 kHz · 2^(k/48).
 fn spectrum(density: &Density, band_hz: f64) -> Vec<(f64, f64)> {
-    let first = (12.0 * (BAND_HZ[0] / 1000.0).log2()).ceil() as i32;
-    let last = (12.0 * (band_hz / 1000.0).log2()).floor() as i32;
-    let edge = 2f64.powf(1.0 / 24.0);
+    let first = (BANDS_PER_OCTAVE * (BAND_HZ[0] / 1000.0).log2()).ceil() as i32;
+    let last = (BANDS_PER_OCTAVE * (band_hz / 1000.0).log2()).floor() as i32;
+    let edge = 2f64.powf(0.5 / BANDS_PER_OCTAVE);
     (first..=last)
         .map(|k| {
-            let centre = 1000.0 * 2f64.powf(f64::from(k) / 12.0);
+            let centre = 1000.0 * 2f64.powf(f64::from(k) / BANDS_PER_OCTAVE);
             (centre, density.band_rms([centre / edge, centre * edge]))
         })
         .collect()

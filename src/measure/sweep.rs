@@ -7,6 +7,7 @@
 
 mod corners;
 mod deconvolve;
+mod figures;
 mod loopback;
 mod mains;
 mod response;
@@ -16,6 +17,9 @@ mod tests;
 mod windows;
 
 pub use corners::{Corner, Corners, corners, power_bandwidth};
+pub use figures::{
+    REFERENCE_HZ, harmonics_curve, put_distortion, put_power_bandwidth, put_response, response_curve,
+};
 pub use loopback::divide;
 pub use response::{Order, Response, Value};
 

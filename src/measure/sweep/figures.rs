@@ -1,0 +1,197 @@
+//! The sweep as figures and curves (design §4a, §12).
+
+use super::{Corner, ORDERS, Response, corners, power_bandwidth};
+use crate::analysis::Figures;
+use crate::figure::{Curve, Quantity, Unit};
+use crate::measure::tone_figures::Z95;
+use crate::takes::Scale;
+use crate::units::{db, dbfs_of_peak};
+
+/// Where the response is 0 dB and corners are counted from.
+pub const REFERENCE_HZ: f64 = 1000.0;
+/// The grid's and the method's own error of a corner (methods §5.6: at most 0.03 % at 70 Hz, 0.08 % at 9 kHz).
+const CORNER_ERROR: f64 = 0.0008;
+/// A harmonic is drawn only this far over the level found between the responses (methods §5.4: 10 dB).
+const HARMONIC_OVER: f64 = 3.162_277_66;
+/// Distortion that ends the power bandwidth (design §12).
+const DISTORTION_LIMIT: f64 = 0.1;
+/// Band over which ripple is counted: inside that of any guitar amp.
+const RIPPLE_BAND_HZ: [f64; 2] = [100.0, 5000.0];
+
+/// Puts the corners and the ripple of a low-drive sweep into `figures`.
+pub fn put_response(figures: &mut Figures, response: &Response) {
+    for (suffix, reference_hz, words) in
+        [("", Some(REFERENCE_HZ), "re 1 kHz"), ("_re_peak", None, "re the response's maximum")]
+    {
+        let found = corners(response, reference_hz);
+        for (name, corner) in [("low_corner", found.map(|c| c.low)), ("high_corner", found.map(|c| c.high))] {
+            let note = format!("half-power point (−3.01 dB) {words}");
+            figures.set(&format!("{name}{suffix}"), corner_quantity(corner, &note, "the response"));
+        }
+    }
+    let inside = response.magnitudes().into_iter().filter(|p| in_band(p.0, RIPPLE_BAND_HZ));
+    let levels: Vec<f64> = inside.map(|p| db(p.1)).collect();
+    let highest = levels.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let lowest = levels.iter().copied().fold(f64::INFINITY, f64::min);
+    figures.set(
+        "ripple",
+        Quantity::new(highest - lowest, Unit::Decibels)
+            .noted("highest less lowest level from 100 Hz to 5 kHz"),
+    );
+}
+
+/// Puts the power bandwidth of a sweep at this drive into `figures`.
+pub fn put_power_bandwidth(figures: &mut Figures, response: &Response, drive_db: f64) {
+    let found = power_bandwidth(response, REFERENCE_HZ, DISTORTION_LIMIT);
+    let note = format!(
+        "output within 3 dB of that at 1 kHz and H2 to H5 under 10 %, at a drive of {drive_db:.0} dB re top"
+    );
+    for (name, corner) in
+        [("power_bandwidth_low", found.map(|c| c.low)), ("power_bandwidth_high", found.map(|c| c.high))]
+    {
+        let quantity = if found.is_none() {
+            Quantity::missing(
+                Unit::Hertz,
+                format!("distortion at 1 kHz is over 10 % already, at a drive of {drive_db:.0} dB re top"),
+            )
+        } else {
+            corner_quantity(corner, &note, "the power band")
+        };
+        figures.set(name, quantity);
+    }
+}
+
+fn corner_quantity(corner: Option<Corner>, note: &str, what: &str) -> Quantity {
+    match corner {
+        Some(Corner::At { frequency_hz, sd_hz, comes_back }) => {
+            let more = if comes_back { "; beyond it the level comes back above the limit" } else { "" };
+            Quantity::new(frequency_hz, Unit::Hertz)
+                .plus_minus((Z95 * sd_hz).hypot(CORNER_ERROR * frequency_hz))
+                .noted(format!("{note}{more}"))
+        }
+        Some(Corner::Beyond { limit_hz }) => Quantity::missing(
+            Unit::Hertz,
+            format!("{what} goes beyond {limit_hz:.0} Hz, where the measurement ends"),
+        ),
+        None => Quantity::missing(Unit::Hertz, "there is no response at 1 kHz to count from"),
+    }
+}
+
+fn in_band(frequency_hz: f64, band_hz: [f64; 2]) -> bool {
+    (band_hz[0]..=band_hz[1]).contains(&frequency_hz)
+}
+
+/// The response: `magnitude` re 1 kHz with its 95 % interval from noise, `phase` less the mean delay from 300 Hz
+/// to 3 kHz, `group_delay` less the same, `level` of the fundamental (dBV across the load, or dBFS).
+#[must_use]
+pub fn response_curve(response: &Response, scale: &Scale) -> Curve {
+    let level_unit = if scale.load_volts_per_unit.is_some() { Unit::DbVolt } else { Unit::DbFullScale };
+    let mut curve = Curve::new(&[
+        ("frequency", Unit::Hertz),
+        ("magnitude", Unit::Decibels),
+        ("phase", Unit::Degrees),
+        ("group_delay", Unit::Seconds),
+        ("magnitude_low", Unit::Decibels),
+        ("magnitude_high", Unit::Decibels),
+        ("level", level_unit),
+    ]);
+    let reference = response.magnitude_at(REFERENCE_HZ).unwrap_or(f64::NAN);
+    let phase = response.phase_radians();
+    for (i, &frequency_hz) in response.frequencies_hz.iter().enumerate() {
+        let Some(Some(value)) = response.order(1).get(i) else { continue };
+        let size = value.response.norm();
+        let magnitude = db(size / reference);
+        let half = Z95 * value.magnitude_sd() / size;
+        let peak = size * response.input_peak;
+        let level = scale.volts(peak / std::f64::consts::SQRT_2).map_or_else(|| dbfs_of_peak(peak), db);
+        curve.push([
+            frequency_hz,
+            magnitude,
+            phase.get(i).map_or(f64::NAN, |p| p.to_degrees()),
+            response.group_delay_seconds.get(i).map_or(f64::NAN, |d| d - response.mean_delay_seconds),
+            // Noise as large as the response leaves no lower end.
+            magnitude + db((1.0 - half).max(0.0)),
+            magnitude + db(1.0 + half),
+            level,
+        ]);
+    }
+    curve
+}
+
+/// Harmonics at the frequency of the fundamental, per cent of it, and their sum (`thd`, H2 … H5 as far as the
+/// band goes); gaps where a harmonic does not stand 10 dB over what lies between the responses. `floor_n` is
+/// that level, or the interface's own harmonic where a loopback shows it to be higher.
+#[must_use]
+pub fn harmonics_curve(response: &Response) -> Curve {
+    let mut columns = vec![("frequency".to_owned(), Unit::Hertz), ("thd".to_owned(), Unit::Percent)];
+    for n in 2..=ORDERS {
+        columns.push((format!("harmonic_{n}"), Unit::Percent));
+        columns.push((format!("floor_{n}"), Unit::Percent));
+    }
+    let names: Vec<(&str, Unit)> = columns.iter().map(|(n, u)| (n.as_str(), *u)).collect();
+    let mut curve = Curve::new(&names);
+    let distortion = response.distortion();
+    for (i, &frequency_hz) in response.frequencies_hz.iter().enumerate() {
+        let Some(Some(first)) = response.order(1).get(i) else { continue };
+        let percent = |size: f64| 100.0 * size / first.response.norm();
+        let mut row = vec![frequency_hz, f64::NAN];
+        let mut any = false;
+        for n in 2..=ORDERS {
+            let value = response.order(n).get(i).copied().flatten();
+            let floor = value.map(|v| v.noise.max(v.interface));
+            let seen = value.zip(floor).filter(|(v, floor)| v.response.norm() > HARMONIC_OVER * floor);
+            any |= seen.is_some();
+            row.push(seen.map_or(f64::NAN, |(v, _)| percent(v.magnitude_less_noise())));
+            row.push(floor.map_or(f64::NAN, percent));
+        }
+        if any {
+            row[1] = distortion.get(i).copied().flatten().map_or(f64::NAN, |d| 100.0 * d);
+        }
+        curve.push(row);
+    }
+    curve
+}
+
+/// Distortion at single frequencies of the harmonics' curve, for tables: `thd_100_hz`, `thd_5_khz`.
+pub fn put_distortion(figures: &mut Figures, response: &Response, drive_db: f64) {
+    let distortion = response.distortion();
+    for (name, frequency_hz) in [("thd_100_hz", 100.0), ("thd_5_khz", 5000.0)] {
+        let nearest = response.frequencies_hz.iter().enumerate().min_by(|a, b| {
+            let off = |f: f64| (f / frequency_hz).ln().abs();
+            off(*a.1).total_cmp(&off(*b.1))
+        });
+        let at = nearest.filter(|(_, f)| (*f / frequency_hz - 1.0).abs() < 0.02).map(|(i, _)| i);
+        let value = at.and_then(|i| Some((i, distortion.get(i).copied().flatten()?)));
+        let quantity = match value {
+            None => Quantity::missing(Unit::Percent, "the sweep gives no harmonics there"),
+            Some((i, ratio)) => {
+                let (floor, sd) = noise_of_distortion(response, i, ratio);
+                if ratio < 2.0 * floor {
+                    Quantity::missing(
+                        Unit::Percent,
+                        format!("below {:.2e} %: the noise floor hides it", 200.0 * floor),
+                    )
+                } else {
+                    Quantity::new(100.0 * ratio, Unit::Percent).plus_minus(100.0 * Z95 * sd).noted(format!(
+                        "H2 to H5 re the fundamental, high-drive sweep at {drive_db:.0} dB re top"
+                    ))
+                }
+            }
+        };
+        figures.set(name, quantity);
+    }
+}
+
+/// Root-sum of the harmonics' floors and the standard deviation of their root-sum, both re the fundamental.
+fn noise_of_distortion(response: &Response, i: usize, ratio: f64) -> (f64, f64) {
+    let first = response.order(1).get(i).copied().flatten().map_or(f64::NAN, |v| v.response.norm());
+    let values = (2..=ORDERS).filter_map(|n| response.order(n).get(i).copied().flatten());
+    let (mut floor, mut variance) = (0.0, 0.0);
+    for v in values {
+        floor += v.noise.max(v.interface).powi(2);
+        // Variance of |c|² under complex noise of power n².
+        variance += 2.0 * v.response.norm_sqr() * v.noise.powi(2) + v.noise.powi(4);
+    }
+    let floor = floor.sqrt() / first;
+    (floor, variance.sqrt() / (2.0 * first * first * ratio.max(floor)))
+}
