@@ -197,6 +197,7 @@ mod tests {
     }
 
     #[test]
+    #[allow(clippy::print_stdout, reason = "shows the operating point to who runs it with --nocapture")]
     fn both_builds_idle_within_their_valve_and_where_kirchhoff_says() {
         // Limits: reference/valves.csv, 6V6GT 12 W and 2 W (design centre), 6L6GC 30 W and 5 W (design maximum).
         for (circuit, plate_limit, screen_limit) in
