@@ -4,6 +4,7 @@
 //! bench.toml ──► raw (as typed, with places) ──► check ──► Bench ──► Scale: samples to volts and watts
 //! ```
 
+pub mod budget;
 pub mod cautions;
 mod check;
 pub mod edit;
@@ -14,8 +15,10 @@ pub mod names;
 pub mod new;
 mod raw;
 mod rig;
+pub mod series;
 pub mod splice;
 mod syntax;
+pub mod typed;
 
 pub use edit::Editor;
 pub use error::{BenchError, Fault};
