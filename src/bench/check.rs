@@ -25,7 +25,7 @@ pub(super) fn bench(dir: &Path, path: &Path, source: &str) -> Result<Bench, Benc
     if !check.faults.is_empty() {
         return Err(error::faults(path, source, check.faults));
     }
-    Ok(Bench {
+    let mut bench = Bench {
         dir: dir.to_owned(),
         title,
         mains_hz,
@@ -35,7 +35,9 @@ pub(super) fn bench(dir: &Path, path: &Path, source: &str) -> Result<Bench, Benc
         settings,
         takes,
         findings: Vec::new(),
-    })
+    };
+    bench.findings = super::plausible::of_bench(&bench);
+    Ok(bench)
 }
 
 /// Gathers faults while the values are taken over.

@@ -7,18 +7,23 @@
 pub mod budget;
 pub mod cautions;
 mod check;
+pub mod drive_pad;
 pub mod edit;
 mod error;
 pub mod log;
 mod model;
 pub mod names;
 pub mod new;
+pub mod pad;
+pub mod pad_document;
+pub mod plausible;
 mod raw;
 mod rig;
 pub mod series;
 pub mod splice;
 mod syntax;
 pub mod typed;
+pub mod wiring;
 
 pub use edit::Editor;
 pub use error::{BenchError, Fault};

@@ -6,6 +6,7 @@
 pub mod analyse;
 pub mod log;
 pub mod new;
+pub mod pad;
 pub mod signals;
 pub mod words;
 
@@ -28,6 +29,12 @@ pub enum Command {
     /// Starts a bench: a folder with a commented bench.toml
     #[command(after_help = "Example: twinload new my-bench --title \"Heron 6: output valve\"")]
     New(new::NewArgs),
+    /// Designs the pads: from the load to the interface, and from the interface to the amp
+    #[command(
+        after_help = "Example: twinload pad --watts 5 --load-ohms 8 --limit 10dBu --input-ohms 10k\n         \
+                            twinload pad --drive 200mV --output-limit 10dBu"
+    )]
+    Pad(pad::PadArgs),
     /// Writes the test signals: one programme with every test, and each test on its own
     #[command(after_help = "Example: twinload signals my-bench --rate 48000")]
     Signals(signals::SignalsArgs),
@@ -66,6 +73,7 @@ pub enum Outcome {
 pub fn run(cli: Cli, out: &mut dyn Write) -> anyhow::Result<Outcome> {
     match cli.command {
         Command::New(args) => new::run(&args, out),
+        Command::Pad(args) => pad::run(&args, out),
         Command::Signals(args) => signals::run(&args, out),
         Command::Log(args) => log::run(&args, out),
         Command::Analyse(args) => analyse::run(&args, out),

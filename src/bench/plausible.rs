@@ -1,0 +1,310 @@
+//! Numbers outside what is usual for valve guitar amps of 1 to 50 W: said, never refused.
+//!
+//! Ranges: design §11, mostly from memory. So the word is "unusual", not "wrong".
+
+use super::drive_pad::DriveTask;
+use super::model::{Bench, QuietCondition, TakeKind};
+use super::pad::PadTask;
+use super::rig::{Pad, Rig};
+use crate::finding::{Finding, Severity};
+
+/// A usual range and what a number outside it may mean.
+struct Range {
+    code: &'static str,
+    what: &'static str,
+    unit: &'static str,
+    low: f64,
+    high: f64,
+    /// What a value outside would do or mean.
+    effect: &'static str,
+    advice: &'static str,
+}
+
+const LOAD: Range = Range {
+    code: "unusual_load",
+    what: "the load",
+    unit: "ohms",
+    low: 2.0,
+    high: 32.0,
+    effect: "watts go with 1 over the load: a slip here is a slip in every power",
+    advice: "measure the load with everything else disconnected",
+};
+const LOAD_WATTS: Range = Range {
+    code: "unusual_load_watts",
+    what: "the load's rating",
+    unit: "W",
+    low: 5.0,
+    high: 1000.0,
+    effect: "the heat warnings rest on it",
+    advice: "read the rating off the load, on the heatsink that it has",
+};
+const PAD_RATIO: Range = Range {
+    code: "unusual_pad",
+    what: "the pad's division",
+    unit: "to 1",
+    low: 2.0,
+    high: 1000.0,
+    effect: "volts go with it, watts with its square",
+    advice: "check that top and bottom resistor are not exchanged and that k and plain ohms are right",
+};
+const FULL_SCALE: Range = Range {
+    code: "unusual_full_scale",
+    what: "the interface input's full scale",
+    unit: "V RMS",
+    low: 0.3,
+    high: 15.0,
+    effect: "volts go with it, watts with its square",
+    advice: "check that it is RMS, of the level at the interface's input, and not before the pad",
+};
+const OUTPUT_FULL_SCALE: Range = Range {
+    code: "unusual_output_full_scale",
+    what: "the drive at the amp's input for full scale",
+    unit: "V RMS",
+    low: 0.005,
+    high: 15.0,
+    effect: "sensitivity and input-referred noise go with it",
+    advice: "check that it is RMS, at the amp's input, with the drive pad in place",
+};
+const AMP: Range = Range {
+    code: "unusual_power",
+    what: "the amp's power",
+    unit: "W",
+    low: 0.5,
+    high: 100.0,
+    effect: "the pad is designed for it",
+    advice: "give the sine power into the load, in watts",
+};
+const INPUT: Range = Range {
+    code: "unusual_input_impedance",
+    what: "the interface's input impedance",
+    unit: "ohms",
+    low: 1000.0,
+    high: 2e6,
+    effect: "it loads the pad",
+    advice: "take the line input's figure from the interface's data sheet",
+};
+const DRIVE: Range = Range {
+    code: "unusual_drive",
+    what: "the wanted drive",
+    unit: "V RMS",
+    low: 0.02,
+    high: 1.0,
+    effect: "the amp may be clipped at every step, or at none",
+    advice: "guitar amps clip from 20 mV to 1 V at their input",
+};
+const MAINS_VOLTS: Range = Range {
+    code: "unusual_mains",
+    what: "mains voltage",
+    unit: "V",
+    low: 90.0,
+    high: 260.0,
+    effect: "output power follows roughly its square",
+    advice: "measure at the socket that feeds the amp",
+};
+const WARM_UP: Range = Range {
+    code: "unusual_warm_up",
+    what: "warm-up",
+    unit: "minutes",
+    low: 0.0,
+    high: 600.0,
+    effect: "takes are compared by it",
+    advice: "write minutes since power-on",
+};
+
+impl Range {
+    fn of(&self, value: f64, at: &str) -> Option<Finding> {
+        if (self.low..=self.high).contains(&value) {
+            return None;
+        }
+        let Self { what, unit, low, high, .. } = self;
+        let saw = format!("{at}{what} of {value} {unit} is unusual (usual: {low} to {high})");
+        Some(Finding::new(self.code, Severity::Note, saw, self.effect, self.advice))
+    }
+}
+
+/// What is unusual about a rig.
+#[must_use]
+pub fn of_rig(rig: &Rig) -> Vec<Finding> {
+    let checks = [
+        (&LOAD, rig.load_ohms),
+        (&LOAD_WATTS, rig.load_watts),
+        (&INPUT, rig.interface_input_ohms),
+        (&FULL_SCALE, rig.input_full_scale_volts),
+        (&OUTPUT_FULL_SCALE, rig.output_full_scale_volts),
+    ];
+    let mut findings: Vec<Finding> =
+        checks.into_iter().filter_map(|(range, value)| range.of(value?, "")).collect();
+    match rig.pad {
+        Some(Pad::Resistors { .. }) if rig.interface_input_ohms.is_none() => findings.push(loading_unknown(
+            "the pad is given by its resistors, and interface_input_ohms is not given",
+            "write the line input's impedance from the interface's data sheet",
+        )),
+        Some(Pad::Measured { measured_with_interface: false, .. }) => findings.push(loading_unknown(
+            "the pad's ratio was measured without the interface",
+            "measure it with the interface connected, and write measured_with_interface = true",
+        )),
+        _ => {}
+    }
+    // A pad of 1:1 says that there is none, which is a plain statement.
+    if let Some(ratio) = rig.pad_ratio().filter(|k| *k < 1.0) {
+        findings.extend(PAD_RATIO.of(1.0 / ratio, ""));
+    }
+    findings
+}
+
+fn loading_unknown(saw: &str, advice: &str) -> Finding {
+    // 10k over 1k into 10k: reference §8.
+    let effect = "loading by the interface is left out; into 10 kΩ a 10k/1k pad reads power 16 % too low";
+    Finding::new("pad_loading_unknown", Severity::Note, saw, effect, advice)
+}
+
+/// What is unusual in a whole bench.
+#[must_use]
+pub fn of_bench(bench: &Bench) -> Vec<Finding> {
+    let mut findings = of_rig(&bench.rig);
+    if let Some(hz) = bench.mains_hz
+        && !(49.5..=50.5).contains(&hz)
+        && !(59.5..=60.5).contains(&hz)
+    {
+        let saw = format!("mains_hz of {hz} is unusual (usual: 50 or 60)");
+        let effect = "hum is looked for at its multiples";
+        let advice = "leave it out to have it found in the recordings";
+        findings.push(Finding::new("unusual_mains_frequency", Severity::Note, saw, effect, advice));
+    }
+    for take in &bench.takes {
+        let at = format!("{}: ", take.file);
+        let checks =
+            [(&LOAD, take.load_ohms), (&MAINS_VOLTS, take.mains_volts), (&WARM_UP, take.warm_up_minutes)];
+        findings.extend(checks.into_iter().filter_map(|(range, value)| range.of(value?, &at)));
+        if !take.used && take.why.is_none() {
+            let saw = format!("{at}it is kept out of the figures and no reason is given");
+            let effect = "a reader can't tell a fault from a choice";
+            findings.push(Finding::new(
+                "left_out_without_reason",
+                Severity::Note,
+                saw,
+                effect,
+                "add why = \"…\"",
+            ));
+        }
+        if take.kind == TakeKind::Quiet && take.quiet_condition.is_none() {
+            let saw = format!("{at}this quiet take does not say what was connected");
+            let words: Vec<_> = QuietCondition::WORDS.iter().map(|(word, _)| format!("{word:?}")).collect();
+            let advice = format!("add quiet_condition = one of {}", words.join(", "));
+            let effect = "hum of the cable can't be told from hum of the amp";
+            findings.push(Finding::new("quiet_condition_unknown", Severity::Note, saw, effect, advice));
+        }
+    }
+    findings
+}
+
+/// What is unusual in the task of a pad.
+#[must_use]
+pub fn of_pad(task: &PadTask) -> Vec<Finding> {
+    let checks = [
+        (&AMP, task.amp_watts),
+        (&LOAD, task.load_ohms),
+        (&FULL_SCALE, task.limit_volts),
+        (&INPUT, task.input_ohms),
+    ];
+    checks.into_iter().filter_map(|(range, value)| range.of(value, "")).collect()
+}
+
+/// What is unusual in the task of a drive pad.
+#[must_use]
+pub fn of_drive(task: &DriveTask) -> Vec<Finding> {
+    DRIVE.of(task.drive_volts, "").into_iter().collect()
+}
+
+/// What is unusual about a measured figure, by its name in the analysis (design §4a, its unit there);
+/// `None` for what is usual or has no range.
+#[must_use]
+pub fn of_figure(name: &str, value: f64, load_ohms: Option<f64>) -> Option<Finding> {
+    let load = load_ohms.unwrap_or(8.0);
+    let (low, high, unit, effect) = match name {
+        "gain" => (20.0, 60.0, "dB", "is the drive calibrated at the amp's input?"),
+        "thd_at_1_watt" => (0.1, 8.0, "%", "is the load right, and the amp in order?"),
+        "low_corner" => (30.0, 150.0, "Hz", "the interface may set it: a loopback would tell"),
+        "high_corner" => (4000.0, 40_000.0, "Hz", "the interface may set it: a loopback would tell"),
+        "hum_total" => (0.1, 20.0, "mV", "a ground loop, or a quieter amp than most"),
+        "output_impedance" => (0.05 * load, 10.0 * load, "ohms", "are both loads as written?"),
+        "sag" => (0.0, 3.0, "dB", "the supply may be in trouble, or the recorder's level automatic"),
+        "plate_dissipation" => (30.0, 105.0, "% of the limit", "check the voltage chart"),
+        _ => return None,
+    };
+    let range = Range {
+        code: "unusual_figure",
+        what: "",
+        unit,
+        low,
+        high,
+        effect,
+        advice: "nothing, if it is what you expect",
+    };
+    range.of(value, &name.replace('_', " ")).map(|mut finding| {
+        finding.code = format!("unusual_{name}");
+        finding
+    })
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+
+    fn codes(findings: &[Finding]) -> Vec<&str> {
+        findings.iter().map(|f| f.code.as_str()).collect()
+    }
+
+    fn usual() -> Rig {
+        Rig {
+            load_ohms: Some(8.0),
+            load_watts: Some(50.0),
+            interface_input_ohms: Some(10_000.0),
+            pad: Some(Pad::Resistors { top_ohms: 10_000.0, bottom_ohms: 1000.0, tolerance_percent: None }),
+            input_full_scale_volts: Some(1.9),
+            output_full_scale_volts: Some(1.2),
+            ..Rig::default()
+        }
+    }
+
+    #[test]
+    fn each_warning_fires_on_its_cause_and_on_nothing_else() {
+        assert_eq!(codes(&of_rig(&usual())), [""; 0]);
+        let measured = |divides_by, with| {
+            Some(Pad::Measured { divides_by, measured_with_interface: with, tolerance_percent: None })
+        };
+        let cases = [
+            (Rig { load_ohms: Some(80.0), ..usual() }, "unusual_load"),
+            (Rig { load_watts: Some(0.5), ..usual() }, "unusual_load_watts"),
+            (
+                Rig { interface_input_ohms: Some(10.0), pad: measured(12.0, true), ..usual() },
+                "unusual_input_impedance",
+            ),
+            (Rig { input_full_scale_volts: Some(30.0), ..usual() }, "unusual_full_scale"),
+            (Rig { output_full_scale_volts: Some(30.0), ..usual() }, "unusual_output_full_scale"),
+            (Rig { pad: measured(2000.0, true), ..usual() }, "unusual_pad"),
+            (Rig { pad: measured(1.5, true), ..usual() }, "unusual_pad"),
+            (Rig { pad: measured(12.0, false), ..usual() }, "pad_loading_unknown"),
+            (Rig { interface_input_ohms: None, ..usual() }, "pad_loading_unknown"),
+        ];
+        for (rig, code) in cases {
+            assert_eq!(codes(&of_rig(&rig)), [code]);
+        }
+        assert_eq!(codes(&of_rig(&Rig { pad: measured(1.0, true), ..usual() })), [""; 0]);
+        assert_eq!(codes(&of_rig(&Rig::default())), [""; 0]);
+    }
+
+    #[test]
+    fn unusual_figures_are_named() {
+        assert_eq!(of_figure("gain", 34.0, None), None);
+        let finding = of_figure("gain", 74.0, None).unwrap();
+        assert_eq!(finding.code, "unusual_gain");
+        assert!(finding.saw.contains("74 dB is unusual"), "{}", finding.saw);
+        assert!(of_figure("output_impedance", 100.0, Some(8.0)).is_some());
+        assert_eq!(of_figure("output_impedance", 100.0, Some(16.0)), None);
+        assert_eq!(of_figure("something_else", 1e9, None), None);
+        // Not a number is not usual either.
+        assert!(of_figure("gain", f64::NAN, None).is_some());
+    }
+}
