@@ -109,8 +109,9 @@ pub struct PadDesign {
 
 /// Up to three pads, best first. Empty if none of the series meets the task.
 ///
-/// What is weighed, in decibels: level given away, error from the input impedance, loading, and
-/// resistors that need more than a quarter watt.
+/// What is weighed, in decibels: level given away, error from the input impedance, loading,
+/// resistors that need more than a quarter watt, and the current that the input would have to
+/// bear if the load fell off.
 #[must_use]
 pub fn design(task: &PadTask) -> Vec<PadDesign> {
     let sane = [task.amp_watts, task.load_ohms, task.limit_volts, task.input_ohms];
@@ -202,7 +203,9 @@ fn cost(task: &PadTask, design: &PadDesign) -> Option<f64> {
     let loading = -db(1.0 - design.loading_percent / 100.0);
     // A decibel for each doubling above a quarter watt: dearer, hotter, and wire-wound ones are inductive.
     let heat = (top / 0.25).log2().max(0.0) + (bottom / 0.25).log2().max(0.0);
-    Some(given_away + 4.0 * input_error + 10.0 * loading + heat)
+    // And one for each doubling of what an input's protection usually bears (10 mA, from memory).
+    let current = (design.open_load_milliamperes / 10.0).log2().max(0.0);
+    Some(given_away + 4.0 * input_error + 10.0 * loading + heat + current)
 }
 
 #[cfg(test)]

@@ -4,12 +4,16 @@ use super::series::ohms_text;
 
 /// The question that must be answered before anything is connected.
 pub const FIRST_QUESTION: &str = "\
-FIRST: is one speaker terminal at chassis? Amp off, unplugged and discharged,
-measure the resistance from each speaker terminal to the chassis:
-  one of them under 1 ohm           -> it is the return: wire A
-  neither, or both the same         -> floating, centre-tapped or bridged: wire B
-  you can't tell                    -> do not connect; use an isolating transformer
-                                       or ask a technician
+FIRST: is one speaker terminal at chassis? Amp unplugged and discharged, note
+what the ohmmeter reads with its leads held together, then measure from each
+speaker terminal to the chassis:
+  one reads like the leads alone, the other a little more -> A, that one is the
+                                                             return
+  both high (over 1 kohm), or both alike                  -> B: floating,
+                                                             centre-tapped or
+                                                             bridged
+  you can't tell  -> do not connect; use an isolating transformer, or ask a
+                     technician
 ";
 
 /// Wire A: one speaker terminal is at chassis.
@@ -65,6 +69,8 @@ pub fn drive(top_ohms: f64, bottom_ohms: f64) -> String {
     let bottom = ohms_text(bottom_ohms);
     format!(
         "\
+C: from interface to amp
+
  interface output, hot ------[ top {top:^8} ]------+------- amp input, tip
  (tip, or pin 2)                                    |
                                              [ bottom {bottom:^8}]

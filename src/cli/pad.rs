@@ -279,5 +279,5 @@ fn milliwatts(watts: f64) -> String {
 }
 
 fn bought(rating: Option<f64>) -> String {
-    rating.map_or_else(|| "none sold".to_owned(), |w| format!("{w} W"))
+    rating.map_or_else(|| "none sold".to_owned(), |w| format!("≥ {w} W"))
 }
