@@ -11,7 +11,8 @@ use crate::finding::Fitness;
 use crate::measure::plain::{self, Plain};
 use crate::measure::{self, Plans, tone_figures};
 use crate::signals::{Choices, Plan};
-use crate::takes::{self, Ask, ReadError, Scale, Take};
+use crate::takes::tape::Tape;
+use crate::takes::{self, Ask, ReadError, Scale, Take, health};
 
 /// Why an analysis could not begin.
 #[derive(Debug, thiserror::Error)]
@@ -137,14 +138,14 @@ fn recording(
     base.rate = Some(recorded.rate_hz);
     base.seconds = Some(recorded.frames as f64 / recorded.rate_hz);
     base.channel = Some(ask.channel);
-    base.channels.clone_from(&recorded.channels);
+    base.channels.clone_from(&recorded.health.levels);
     base.findings.clone_from(&recorded.findings);
     base.failure = None;
     let mut plans = Plans::default();
     let mut all: Vec<TakeAnalysis> =
         recorded.takes.iter().map(|take| of_take(base.clone(), take, scale, &mut plans)).collect();
     if let Some(tape) = &recorded.plain {
-        all.push(of_plain(base, tape.all(), recorded.rate_hz, &scale(0.0), &mut plans));
+        all.push(of_plain(base, tape, recorded.rate_hz, &scale(0.0), &mut plans));
     }
     for take in &mut all {
         take.fitness = Fitness::of(&take.findings);
@@ -166,6 +167,8 @@ fn of_take(
     entry.plan = take.identity.map(|id| id.words());
     entry.clock_drift = Some(measure::clock_drift(take));
     entry.polarity = Some(take.polarity);
+    // The plan has its own silence before the first chirps.
+    entry.findings.retain(|finding| finding.code != "leading_silence");
     entry.findings.extend(take.findings.iter().cloned());
     let measured = measure::take(take, &scale(take.plan.top_dbfs), plans);
     entry.figures = measured.figures;
@@ -177,11 +180,12 @@ fn of_take(
 
 fn of_plain(
     mut entry: TakeAnalysis,
-    samples: &[f32],
+    tape: &Tape,
     rate_hz: f64,
     scale: &Scale,
     plans: &mut Plans,
 ) -> TakeAnalysis {
+    let samples = tape.all();
     match plain::measure(samples, rate_hz, plans) {
         Plain::Tone(tone) => {
             entry.kind = RecordingKind::Tone;
@@ -190,6 +194,10 @@ fn of_plain(
         }
         Plain::TwoTones(_) => entry.kind = RecordingKind::TwoTones,
         Plain::None => entry.kind = RecordingKind::Other,
+    }
+    // Where there is nothing at all, it is no news that there is no tone.
+    if Fitness::of(&entry.findings) != Fitness::Redo || entry.kind == RecordingKind::Tone {
+        entry.findings.extend(health::tone::inspect(samples, rate_hz, tape.first_frame(), plans));
     }
     entry
 }

@@ -20,6 +20,7 @@
 pub mod analyse;
 pub mod analysis;
 pub mod bench;
+pub mod check;
 pub mod cli;
 pub mod compare;
 pub mod figure;

@@ -4,7 +4,9 @@
 
 use std::path::{Path, PathBuf};
 
+use assert_cmd::Command;
 use serde::Deserialize;
+use serde_json::Value;
 use twinload::takes::Source;
 
 /// A line of the manifest.
@@ -18,7 +20,9 @@ struct Row {
     channels: Option<usize>,
     frames: Option<u64>,
     rms: String,
+    thd_pct: String,
     tol_rms_db: Option<f64>,
+    tol_thd_pct: Option<f64>,
 }
 
 fn zoo() -> PathBuf {
@@ -137,5 +141,137 @@ fn every_file_is_read_right_or_refused_in_one_line() {
             faults.push(format!("{}: wanted {:?}, said {said:?}", row.file, row.must_warn));
         }
     }
+    assert!(faults.is_empty(), "{}", faults.join("\n"));
+}
+
+/// Runs the command on a file of the zoo: exit code, standard output, standard error.
+fn run(arguments: &[&str], path: &Path) -> (i32, String, String) {
+    let output = Command::cargo_bin("twinload").unwrap().args(arguments).arg(path).output().unwrap();
+    let text = |bytes: Vec<u8>| String::from_utf8(bytes).unwrap();
+    (output.status.code().expect("ended by itself"), text(output.stdout), text(output.stderr))
+}
+
+/// Level and THD of a channel are those of the manifest; what the manifest leaves undefined is no number.
+fn compare(row: &Row, channel: usize, take: &Value, faults: &mut Vec<String>) {
+    let wanted = |column: &str| column.split(';').nth(channel).and_then(|value| value.parse::<f64>().ok());
+    let level = take["channels"][channel]["level"]["value"].as_f64();
+    let file = &row.file;
+    match (wanted(&row.rms), level) {
+        (Some(rms), Some(level)) if rms > 0.0 => {
+            // Six decimals of the manifest: under 1e-5 of full scale its own rounding counts.
+            let rounding_db = 20.0 * (1.0 + 0.6e-6 / rms).log10();
+            let off = (level - 20.0 * (rms * std::f64::consts::SQRT_2).log10()).abs();
+            if off > row.tol_rms_db.unwrap() + rounding_db {
+                faults.push(format!("{file}: channel {channel}: level {level}, rms {rms}: {off} dB off"));
+            }
+        }
+        (Some(0.0) | None, None) => {}
+        (None, Some(_)) if row.rms.is_empty() => {}
+        (wanted, level) => {
+            faults.push(format!("{file}: channel {channel}: wanted {wanted:?}, level {level:?}"))
+        }
+    }
+    let thd = take["figures"]["thd"]["value"].as_f64();
+    if let Some(wanted) = wanted(&row.thd_pct).filter(|wanted| wanted.is_finite())
+        && !thd.is_some_and(|thd| (thd - wanted).abs() <= row.tol_thd_pct.unwrap())
+    {
+        faults.push(format!("{file}: channel {channel}: THD {thd:?}, wanted {wanted} %"));
+    }
+}
+
+#[test]
+fn analyse_gives_the_figures_or_one_line() {
+    let mut faults = Vec::new();
+    for row in rows() {
+        for channel in 0..row.channels.unwrap_or(1).min(8) {
+            let number = (channel + 1).to_string();
+            let path = zoo().join(&row.file);
+            let (code, out, err) = run(&["analyse", "--json", "--channel", &number], &path);
+            let undefined = row.rms.split(';').nth(channel) == Some("nan");
+            let may_refuse = row.expect != "yes" || undefined;
+            if code != 0 {
+                let name = path.file_name().unwrap().to_str().unwrap();
+                if !may_refuse || err.lines().count() != 1 || !err.contains(name) || !out.is_empty() {
+                    faults.push(format!("{}: channel {number}: exit {code}: {err}", row.file));
+                }
+                continue;
+            }
+            if row.expect == "refuse" {
+                faults.push(format!("{}: was analysed", row.file));
+                continue;
+            }
+            // JSON has no NaN and no infinity: a document that holds one cannot be read.
+            let document: Value = serde_json::from_str(&out).unwrap();
+            compare(&row, channel, &document["takes"][0], &mut faults);
+        }
+    }
+    assert!(faults.is_empty(), "{}", faults.join("\n"));
+}
+
+/// What `check` has to say of faults that the samples show: words that must stand in it, in our own wording.
+const SAID: [(&str, &[&str]); 17] = [
+    ("cap_drop_64", &["phase_jump", "frame 24017", "missing"]),
+    ("cap_repeat_256", &["phase_jump", "frame 20000", "twice"]),
+    ("cap_agc_ramp", &["level_not_steady", "rises"]),
+    ("cap_rate_label", &["rate_label", "918.75 Hz", "1000 Hz"]),
+    ("cap_clipped", &["clipped_input", "full-scale"]),
+    ("cap_inverted_right", &["channel_inverted", "channel 2"]),
+    ("cap_right_silent", &["channel_silent", "channel 2"]),
+    ("cap_leading_zeros", &["leading_silence", "4,096 zeros"]),
+    ("cap_channel_slip", &["channels_change_places", "frame 11000"]),
+    ("cap_16bit_path", &["few_bits_captured", "low 8 of 24", "16 bits"]),
+    ("cap_s24_byte_slip", &["misaligned"]),
+    ("val_over_full", &["over_full_scale", "1.5"]),
+    ("val_int_scaled", &["integers_as_float", "peak about 16485"]),
+    ("val_nan_right", &["not_finite", "channel 2: 1 sample"]),
+    ("deg_silence", &["no_signal"]),
+    ("deg_one_frame", &["too_short"]),
+    ("deg_two_frames", &["too_short"]),
+];
+
+#[test]
+fn check_says_what_must_be_said_and_nothing_of_good_files() {
+    let mut faults = Vec::new();
+    let mut said_of = 0;
+    for row in rows() {
+        let path = zoo().join(&row.file);
+        let (code, out, err) = run(&["check", "--json"], &path);
+        let document: Value =
+            serde_json::from_str(&out).unwrap_or_else(|e| panic!("{}: {e}: {err}", row.file));
+        let file = &document["files"][0];
+        let redo = file["fitness"] == "redo";
+        assert_eq!(code, i32::from(redo), "{}", row.file);
+        assert_eq!(
+            file["failure"].is_null(),
+            !(row.expect == "refuse" || file["rate"].is_null()),
+            "{}",
+            row.file
+        );
+        let findings = file["findings"].as_array().unwrap();
+        let mut said: Vec<String> = findings
+            .iter()
+            .map(|f| format!("{}: {}", f["code"].as_str().unwrap(), f["saw"].as_str().unwrap()))
+            .collect();
+        said.extend(file["failure"].as_str().map(str::to_owned));
+        let said = said.join("\n");
+        if let Some((_, words)) = SAID.iter().find(|(name, _)| row.file.contains(name)) {
+            said_of += 1;
+            for word in words.iter().filter(|word| !said.contains(**word)) {
+                faults.push(format!("{}: {word:?} is not in {said}", row.file));
+            }
+        } else if !row.must_warn.is_empty() {
+            if said.is_empty() || !keeps_the_figures(&row.must_warn, &said) {
+                faults.push(format!("{}: wanted {:?}, said {said:?}", row.file, row.must_warn));
+            }
+        } else if row.expect == "yes" {
+            // Nothing more than a note on a lawful oddity may be said of a good file.
+            let harmless = ["riff_size_wrong", "pad_byte_missing", "channel_copied", "no_steady_tone"];
+            let harmless = |f: &Value| harmless.contains(&f["code"].as_str().unwrap());
+            if !findings.iter().all(harmless) {
+                faults.push(format!("{}: a good file, but: {said}", row.file));
+            }
+        }
+    }
+    assert_eq!(said_of, SAID.len());
     assert!(faults.is_empty(), "{}", faults.join("\n"));
 }

@@ -6,10 +6,9 @@ use std::path::{Path, PathBuf};
 use clap::{Args, ValueEnum};
 
 use super::{Outcome, words};
+use crate::analyse::{self, Options};
 use crate::bench::log::{Checked, LogError, Logged, Request, log};
 use crate::bench::{Bench, QuietCondition, TakeEntry, TakeKind};
-use crate::finding::{Finding, Fitness, Severity};
-use crate::takes::Source;
 
 /// What was typed.
 #[derive(Debug, Args)]
@@ -172,18 +171,12 @@ fn described(entry: &TakeEntry, number: usize) -> String {
     crate::report::text::for_terminal(&text).into_owned()
 }
 
-/// Whether the recording can be read to its end, and what its header says.
-fn check(recording: &Path, _bench: &Bench) -> Result<Checked, Box<dyn std::error::Error + Send + Sync>> {
-    let mut source = Source::open(recording)?;
-    let mut block = Vec::new();
-    let mut frames = 0;
-    while source.read(&mut block)? > 0 {
-        frames += 1;
+/// Judges the recording as `twinload check` does, by the bench's channel and plans.
+fn check(recording: &Path, bench: &Bench) -> Result<Checked, Box<dyn std::error::Error + Send + Sync>> {
+    let options = Options { channel: bench.channel(), plans: analyse::plans_of(&bench.dir)? };
+    let checked = crate::check::file(recording, &options);
+    match checked.failure {
+        Some(failure) => Err(failure.into()),
+        None => Ok(Checked { fitness: checked.fitness, findings: checked.findings }),
     }
-    let mut findings = source.findings();
-    if frames == 0 {
-        let saw = "The recording holds no samples".to_owned();
-        findings.push(Finding::new("empty", Severity::Redo, saw, "Nothing can be measured", "Record again"));
-    }
-    Ok(Checked { fitness: Fitness::of(&findings), findings })
 }

@@ -4,6 +4,7 @@
 //! writes to the `out` it is given; nothing here computes a figure.
 
 pub mod analyse;
+pub mod check;
 pub mod log;
 pub mod new;
 pub mod pad;
@@ -38,6 +39,11 @@ pub enum Command {
     /// Writes the test signals: one programme with every test, and each test on its own
     #[command(after_help = "Example: twinload signals my-bench --rate 48000")]
     Signals(signals::SignalsArgs),
+    /// Says of recordings whether they can be used, and if not, what to do
+    #[command(
+        after_help = "Examples:\n  twinload check rec-01.wav rec-02.wav\n  twinload check rec-01.wav --json"
+    )]
+    Check(check::CheckArgs),
     /// Checks a recording, copies it into the bench and adds it to bench.toml
     #[command(
         after_help = "Example: twinload log my-bench rec-01.wav --build rework --setting full --mains-volts 231"
@@ -75,6 +81,7 @@ pub fn run(cli: Cli, out: &mut dyn Write) -> anyhow::Result<Outcome> {
         Command::New(args) => new::run(&args, out),
         Command::Pad(args) => pad::run(&args, out),
         Command::Signals(args) => signals::run(&args, out),
+        Command::Check(args) => check::run(&args, out),
         Command::Log(args) => log::run(&args, out),
         Command::Analyse(args) => analyse::run(&args, out),
         Command::Completions { shell } => {

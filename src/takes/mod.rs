@@ -3,6 +3,7 @@
 pub mod clock;
 pub mod detect;
 mod foreign;
+pub mod health;
 mod packed;
 pub mod read;
 pub mod scale;

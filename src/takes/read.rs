@@ -4,14 +4,12 @@
 use std::path::Path;
 
 use super::detect::{Detector, Hit};
+use super::health::{self, Health};
 use super::source::{Source, SourceError};
 use super::take::{FindError, Take};
 use super::tape::Tape;
-use crate::analysis::ChannelLevel;
-use crate::figure::{Quantity, Unit};
 use crate::finding::{Finding, Severity};
 use crate::signals::Plan;
-use crate::units;
 
 /// What to look for in a file.
 #[derive(Debug, Clone, Copy)]
@@ -29,8 +27,8 @@ pub struct Recorded {
     pub rate_hz: f64,
     /// Frames in the file.
     pub frames: u64,
-    /// Levels of every channel.
-    pub channels: Vec<ChannelLevel>,
+    /// What its samples show, every channel's level among it; its findings are in `findings`.
+    pub health: health::Report,
     /// What was seen in the file and its samples.
     pub findings: Vec<Finding>,
     /// Takes of known plans, in order of time; empty if no marker was found.
@@ -108,7 +106,7 @@ pub fn read(path: &Path, ask: &Ask<'_>) -> Result<Recorded, ReadError> {
     let longest = ask.plans.iter().map(|p| p.length_seconds).fold(60.0, f64::max);
     let mut tape = Tape::keeping(((longest + SPARE_SECONDS) * rate_hz) as usize);
     let mut detector = Detector::new(rate_hz);
-    let mut levels = Levels::new(there);
+    let mut health = Health::of(&source);
     let mut block = Vec::new();
     let mut ours: Vec<f32> = Vec::new();
     loop {
@@ -116,27 +114,29 @@ pub fn read(path: &Path, ask: &Ask<'_>) -> Result<Recorded, ReadError> {
         if frames == 0 {
             break;
         }
-        levels.add(&block);
+        health.feed(&block, source.code_bits());
         ours.clear();
         ours.extend(block.chunks_exact(there).map(|frame| frame[channel] as f32));
         detector.feed(&ours);
         tape.push(ours.iter().copied());
     }
-    if levels.frames == 0 {
+    let health = health.finish(channel, source.code_bits());
+    if health.frames == 0 {
         return Err(ReadError::Empty { file });
     }
-    if let Some((count, first)) = levels.strange.get(channel).copied().flatten() {
+    if let Some(&Some((count, first))) = health.not_finite.get(channel) {
         return Err(ReadError::NotNumbers { file, channel: ask.channel, count, first });
     }
     let hits = detector.finish();
     let mut findings = source.findings();
+    findings.extend(health.findings.iter().cloned());
     let takes =
         takes_of(path, channel, &mut tape, &hits, ask, rate_hz, &mut findings).map_err(|e| e.named(&file))?;
     let plain = takes.is_empty().then(|| {
         tape.settle(false);
         tape
     });
-    Ok(Recorded { rate_hz, frames: levels.frames, channels: levels.finish(), findings, takes, plain })
+    Ok(Recorded { rate_hz, frames: health.frames, health, findings, takes, plain })
 }
 
 /// A fault that does not know its file yet.
@@ -229,63 +229,4 @@ fn again(path: &Path, channel: usize, from: u64, to: u64) -> Result<Tape, Source
         at += frames as u64;
     }
     Ok(tape)
-}
-
-/// Sums over all samples of every channel.
-struct Levels {
-    frames: u64,
-    sum: Vec<f64>,
-    squares: Vec<f64>,
-    peak: Vec<f64>,
-    strange: Vec<Option<(u64, u64)>>,
-}
-
-impl Levels {
-    fn new(channels: usize) -> Self {
-        Self {
-            frames: 0,
-            sum: vec![0.0; channels],
-            squares: vec![0.0; channels],
-            peak: vec![0.0; channels],
-            strange: vec![None; channels],
-        }
-    }
-
-    fn add(&mut self, block: &[f64]) {
-        for (c, sum) in self.sum.iter_mut().enumerate() {
-            let channels = self.peak.len();
-            for (n, frame) in block.chunks_exact(channels).enumerate() {
-                let x = frame[c];
-                if x.is_finite() {
-                    *sum += x;
-                    self.squares[c] += x * x;
-                    self.peak[c] = self.peak[c].max(x.abs());
-                } else {
-                    let first = (0, self.frames + n as u64);
-                    let (count, first) = self.strange[c].unwrap_or(first);
-                    self.strange[c] = Some((count + 1, first));
-                }
-            }
-        }
-        self.frames += (block.len() / self.peak.len().max(1)) as u64;
-    }
-
-    fn finish(&self) -> Vec<ChannelLevel> {
-        let frames = self.frames.max(1) as f64;
-        let level = |value: f64, unit| {
-            if value > 0.0 {
-                Quantity::new(units::db(value), unit)
-            } else {
-                Quantity::missing(unit, "no signal")
-            }
-        };
-        (0..self.sum.len())
-            .map(|c| ChannelLevel {
-                channel: c as u32 + 1,
-                level: level((2.0 * self.squares[c] / frames).sqrt(), Unit::DbFullScale),
-                peak: level(self.peak[c], Unit::Decibels),
-                dc: Quantity::new(100.0 * self.sum[c] / frames, Unit::Percent),
-            })
-            .collect()
-    }
 }

@@ -9,6 +9,7 @@ mod coding;
 mod extent;
 mod fmt;
 mod justify;
+mod rough;
 mod walk;
 
 use std::io::{self, Read, Seek, SeekFrom};
@@ -105,6 +106,7 @@ impl<R: Read + Seek> WavReader<R> {
             ));
         }
         justify::settle(&mut bytes, &mut format, data.start, frames, &mut findings)?;
+        findings.extend(rough::look(&mut bytes, &format, data.start, frames)?);
         Ok(Self {
             bytes,
             format,

@@ -1,0 +1,126 @@
+//! The check document: may these recordings be used, and if not, why (`twinload check`).
+
+use std::path::{Path, PathBuf};
+
+use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
+
+use crate::analyse::{self, Options};
+use crate::analysis::{ChannelLevel, RecordingKind, Strike, TakeAnalysis};
+use crate::finding::{Finding, Fitness};
+use crate::takes::shown;
+
+/// Name and version of the document's form.
+pub const SCHEMA: &str = "twinload/check/1";
+
+/// What was seen in some recordings.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Check {
+    /// [`SCHEMA`].
+    pub schema: String,
+    /// Version of twinload that looked.
+    pub version: String,
+    /// One entry a file, in the order asked for.
+    pub files: Vec<FileCheck>,
+}
+
+/// What was seen in one recording.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct FileCheck {
+    /// The file as the person named it, escaped.
+    pub file: String,
+    /// SHA-256 of the file, lower-case hexadecimal.
+    pub sha256: Option<String>,
+    /// Sample rate by its label, Hz.
+    pub rate: Option<f64>,
+    /// Length in seconds.
+    pub seconds: Option<f64>,
+    /// Level, peak and DC of every channel.
+    pub channels: Vec<ChannelLevel>,
+    /// The channel measured, from 1.
+    pub channel: Option<u32>,
+    /// What it is a recording of.
+    pub kind: Option<RecordingKind>,
+    /// Identity of the plan that was played.
+    pub plan: Option<String>,
+    /// May it be used?
+    pub fitness: Fitness,
+    /// Why it cannot be read or measured at all, if so.
+    pub failure: Option<String>,
+    /// What was seen, in order of weight, then of time.
+    pub findings: Vec<Finding>,
+    /// What is left out of the figures.
+    pub struck: Vec<Strike>,
+}
+
+/// Checks recordings; one that cannot be read does not keep the others from it.
+#[must_use]
+pub fn check(files: &[PathBuf], options: &Options) -> Check {
+    Check {
+        schema: SCHEMA.to_owned(),
+        version: env!("CARGO_PKG_VERSION").to_owned(),
+        files: files.par_iter().map(|path| file(path, options)).collect(),
+    }
+}
+
+/// Checks one recording.
+#[must_use]
+pub fn file(path: &Path, options: &Options) -> FileCheck {
+    let mut all = FileCheck {
+        file: shown::path(path),
+        sha256: None,
+        rate: None,
+        seconds: None,
+        channels: Vec::new(),
+        channel: None,
+        kind: None,
+        plan: None,
+        fitness: Fitness::Redo,
+        failure: None,
+        findings: Vec::new(),
+        struck: Vec::new(),
+    };
+    match analyse::file(path, options) {
+        Err(error) => all.failure = Some(error.to_string()),
+        Ok(takes) => {
+            for take in takes {
+                all.take(take);
+            }
+            all.findings.sort_by(|a, b| {
+                let time = |f: &Finding| f.at_seconds.unwrap_or(-1.0);
+                b.severity.cmp(&a.severity).then(time(a).total_cmp(&time(b)))
+            });
+            all.fitness = if all.failure.is_some() { Fitness::Redo } else { Fitness::of(&all.findings) };
+        }
+    }
+    all
+}
+
+impl FileCheck {
+    /// Takes over what one take of the file showed.
+    fn take(&mut self, take: TakeAnalysis) {
+        self.sha256 = take.sha256;
+        self.rate = take.rate;
+        self.seconds = take.seconds;
+        self.channels = take.channels;
+        self.channel = take.channel;
+        self.kind = self.kind.or(Some(take.kind));
+        self.plan = self.plan.take().or(take.plan);
+        self.failure = self.failure.take().or(take.failure);
+        for finding in take.findings {
+            // What concerns the file stands in each of its takes.
+            if !self.findings.contains(&finding) {
+                self.findings.push(finding);
+            }
+        }
+        self.struck.extend(take.struck);
+    }
+
+    /// Whether the recording need not be made again.
+    #[must_use]
+    pub fn is_usable(&self) -> bool {
+        self.fitness != Fitness::Redo
+    }
+}
