@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use rayon::prelude::*;
 
 use crate::analysis::{Analysis, Figures, RecordingKind, SCHEMA, TakeAnalysis};
-use crate::bench::{Bench, TakeEntry};
+use crate::bench::{Bench, TakeEntry, TakeKind};
 use crate::figure::Curves;
 use crate::finding::Fitness;
 use crate::measure::plain::{self, Plain};
@@ -107,7 +107,8 @@ pub fn bench(bench: &Bench) -> Result<Analysis, AnalyseError> {
 }
 
 fn bench_take(bench: &Bench, plans: &[Plan], at: usize, entry: &TakeEntry) -> Vec<TakeAnalysis> {
-    if !entry.used {
+    // A listening take is music: it is for the ears, not for the figures.
+    if !entry.used || entry.kind == TakeKind::Listening {
         return Vec::new();
     }
     let ask = Ask { channel: bench.channel(), plans };

@@ -7,6 +7,9 @@
 //! from 355 to 949 keep one, from 950 to 999 round up to 1000 and keep two. The
 //! value is then given to the same decimal place.
 //!
+//! An uncertainty more than two digits under the last one of the plain form is
+//! left out; the value then has two digits more than plain.
+//!
 //! **Without**: a number of digits by unit, chosen so that the last digit lies
 //! near what twinload can resolve (common practice, no source).
 //!
@@ -80,6 +83,11 @@ fn write(quantity: &Quantity, scale: Scale, sign: bool) -> String {
     let (Some((below, above)), Some(place)) = (sides, narrow) else {
         return format!("{}{suffix}", with_sign(&Place::of_value(value, unit).write(value), sign));
     };
+    // What noise and fit leave is often far below what rig and amp do: nobody reads nine digits.
+    let finest = Place { exponent: Place::of_value(value, unit).exponent - FINER_DIGITS };
+    if place.exponent < finest.exponent && below.max(above) < 10f64.powi(finest.exponent) {
+        return format!("{}{suffix}", with_sign(&finest.write(value), sign));
+    }
     let number = with_sign(&place.write(value), sign);
     let (down, up) = (place.write_uncertainty(below), place.write_uncertainty(above));
     if down == up {
@@ -150,6 +158,9 @@ impl Scale {
 struct Place {
     exponent: i32,
 }
+
+/// An uncertainty this many digits under a plain value's last one is not written, and the value gets that many more.
+const FINER_DIGITS: i32 = 2;
 
 /// Beyond these a plain decimal number is hard to read, and powers of ten are written.
 const LARGEST_PLAIN: f64 = 1e7;
@@ -288,6 +299,15 @@ mod tests {
             assert_eq!(value_and_uncertainty(1.0, bad), None);
         }
         assert_eq!(value_and_uncertainty(f64::NAN, 1.0), None);
+    }
+
+    #[test]
+    fn an_uncertainty_far_below_what_is_plain_is_left_out() {
+        let level = Quantity::new(-6.678_697_4, Unit::DbFullScale).plus_minus(1.8e-8);
+        assert_eq!(text(&level), "−6.679 dBFS");
+        let thd = Quantity::new(11.968_771, Unit::Percent).plus_minus(2.1e-7);
+        assert_eq!(text(&thd), "11.969 %");
+        assert_eq!(text(&Quantity::new(11.968_771, Unit::Percent).plus_minus(2.1e-3)), "11.9688 ± 0.0021 %");
     }
 
     #[test]

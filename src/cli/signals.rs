@@ -30,6 +30,9 @@ pub struct SignalsArgs {
     /// Frequency of ladder, reference tones and bursts, Hz
     #[arg(long, default_value_t = 1010.0, value_name = "HZ")]
     frequency: f64,
+    /// Write the short programme of about 20 s, for trials; its figures are coarser
+    #[arg(long)]
+    short: bool,
     /// Put this programme in the place of another one
     #[arg(long)]
     replace: bool,
@@ -68,11 +71,11 @@ pub fn run(args: &SignalsArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> {
         Bits::B32 => Depth::Float32,
     };
     let form = Form { rate_hz: args.rate, depth, channels: args.channels };
-    let written = write_all(&args.dir.join("test-signals"), &choices, form, args.replace)?;
+    let plan = if args.short { Plan::short(&choices) } else { Plan::programme(&choices) };
+    let written = write_all(&args.dir.join("test-signals"), &plan, &choices, form, args.replace)?;
     for path in &written {
         writeln!(out, "wrote {}", path.display())?;
     }
-    let plan = Plan::programme(&choices);
     writeln!(out)?;
     writeln!(
         out,

@@ -87,12 +87,13 @@ pub enum WriteError {
     },
 }
 
-/// Writes all test signals and `plan.json` into `dir` and says what was written, in order.
+/// Writes all test signals of `plan` and `plan.json` into `dir` and says what was written, in order.
 ///
 /// # Errors
 /// [`WriteError`]; files already written stay, none is half-written.
 pub fn write_all(
     dir: &Path,
+    plan: &Plan,
     choices: &Choices,
     form: Form,
     replace: bool,
@@ -100,13 +101,12 @@ pub fn write_all(
     if !RATES_HZ.contains(&form.rate_hz) {
         return Err(WriteError::Rate(form.rate_hz));
     }
-    let plan = Plan::programme(choices);
     let plan_path = dir.join("plan.json");
     if !replace {
-        refuse_other_plan(&plan_path, &plan)?;
+        refuse_other_plan(&plan_path, plan)?;
     }
     std::fs::create_dir_all(dir).map_err(|source| WriteError::Io { path: dir.to_owned(), source })?;
-    let text = serde_json::to_vec_pretty(&plan)
+    let text = serde_json::to_vec_pretty(plan)
         .map_err(|e| WriteError::Io { path: plan_path.clone(), source: std::io::Error::other(e) })?;
     crate::files::write(&plan_path, &text)
         .map_err(|source| WriteError::Io { path: plan_path.clone(), source })?;
@@ -116,7 +116,7 @@ pub fn write_all(
         write_plan(&path, plan, identity, form).map(|()| written.push(path))
     };
     let identity = plan.identity();
-    keep("programme.wav".to_owned(), &plan, Identity { plan: identity, part: 0 })?;
+    keep("programme.wav".to_owned(), plan, Identity { plan: identity, part: 0 })?;
     let check = Plan::level_check(choices);
     keep("level-check.wav".to_owned(), &check, Identity { plan: check.identity(), part: 0 })?;
     for index in 0..plan.segments.len() {
