@@ -50,7 +50,8 @@
   }
 
   const shown = (build) => document.getElementById(`show-${build}`)?.checked ?? true;
-  const nice = (v) => String(Number(v.toPrecision(4))).replace("-", "−");
+  // Decibels to a hundredth, everything else to four digits.
+  const nice = (v, unit) => (unit?.startsWith("dB") ? v.toFixed(2) : String(Number(v.toPrecision(4)))).replace("-", "−");
 
   function setUp(figure) {
     const plot = figure.querySelector(".plot");
@@ -94,7 +95,7 @@
         const k = nearest(panel, curve, place);
         if (k < 0) { say(`${curve.name}: no value here`, curve.build); continue; }
         const short = curve.name.split(": ").slice(0, -1).join(" ");
-        say(`${short} ${nice(curve.y[k])} ${curve.unit}`, curve.build);
+        say(`${short} ${nice(curve.y[k], curve.unit)} ${curve.unit}`, curve.build);
         const height = panel.y.place(curve.y[k]);
         if (height < 0 || height > 1) continue;
         const dot = document.createElementNS(SVG, "circle");

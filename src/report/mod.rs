@@ -21,4 +21,4 @@ pub mod table;
 pub mod text;
 mod write;
 
-pub use write::{ReportError, Written, write};
+pub use write::{Choices, ReportError, Written, write};

@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use rayon::prelude::*;
 
 use super::chart::draw::Drawing;
-use super::chart::{Chart, ChartError, draw, font, png};
+use super::chart::{ChartError, draw, font, png};
 use super::charts::{self, Shown};
 use super::page::{self, Figure, SettingFigures};
 use super::text::file_stem;
@@ -64,6 +64,19 @@ impl From<::csv::Error> for ReportError {
     }
 }
 
+/// What is written beside the page.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Choices {
+    /// Charts as PNG too: most of the time that a report takes.
+    pub pictures: bool,
+}
+
+impl Default for Choices {
+    fn default() -> Self {
+        Self { pictures: true }
+    }
+}
+
 /// Writes the report into `dir`, which is made if it is not there:
 /// `report.html`, `report.json`, `report.csv`, `summary.txt`, `summary.md`,
 /// `charts/` (SVG and PNG) and `data/` (one CSV a curve). Every file is written
@@ -72,7 +85,7 @@ impl From<::csv::Error> for ReportError {
 ///
 /// # Errors
 /// See [`ReportError`]; files written before the fault stay.
-pub fn write(dir: &Path, comparison: &Comparison) -> Result<Written, ReportError> {
+pub fn write(dir: &Path, comparison: &Comparison, choices: Choices) -> Result<Written, ReportError> {
     let clean = clean::cleaned(comparison)?;
     let shown = charts::all(&clean);
     let voltages = charts::voltages(&clean);
@@ -91,26 +104,31 @@ pub fn write(dir: &Path, comparison: &Comparison) -> Result<Written, ReportError
     let mut long = Vec::new();
     csv::long_form(comparison, &mut long)?;
     folder.put("report.csv", &long)?;
-    let all: Vec<&Figure> = settings.iter().flat_map(|s| &s.figures).chain([&voltages]).collect();
-    let pictures: Vec<(&str, &Drawing, Vec<u8>)> = all
-        .par_iter()
+    let drawings: Vec<(&str, &Drawing)> = settings
+        .iter()
+        .flat_map(|s| &s.figures)
+        .chain([&voltages])
         .filter_map(|figure| match figure {
-            Figure::Drawn(chart, drawing) => Some((chart, drawing)),
+            Figure::Drawn(chart, drawing) => Some((chart.id.as_str(), drawing)),
             Figure::LeftOut(..) => None,
         })
-        .map(|(chart, drawing)| {
-            Ok((chart.id.as_str(), drawing, png::picture(&chart.id, &drawing.svg, png::WIDTH)?))
-        })
-        .collect::<Result<_, ChartError>>()?;
-    for (id, drawing, picture) in &pictures {
+        .collect();
+    for (id, drawing) in &drawings {
         folder.put(&format!("charts/{id}.svg"), drawing.svg.as_bytes())?;
-        folder.put(&format!("charts/{id}.png"), picture)?;
+    }
+    let mut picture = None;
+    if choices.pictures {
+        let pictures: Vec<(&str, Vec<u8>)> = drawings
+            .par_iter()
+            .map(|(id, drawing)| Ok((*id, png::picture(id, &drawing.svg, png::WIDTH)?)))
+            .collect::<Result<_, ChartError>>()?;
+        for (id, bytes) in &pictures {
+            let name = format!("charts/{id}.png");
+            folder.put(&name, bytes)?;
+            picture = picture.or_else(|| id.starts_with("distortion-power").then_some(name));
+        }
     }
     write_curves(&mut folder, comparison)?;
-    let picture = pictures
-        .iter()
-        .find(|(id, ..)| id.starts_with("distortion-power"))
-        .map(|(id, ..)| format!("charts/{id}.png"));
     folder.put("summary.txt", summary::plain(comparison, picture.as_deref()).as_bytes())?;
     folder.put("summary.md", summary::markdown(comparison, picture.as_deref()).as_bytes())?;
     let page = page::render(&clean, &settings, &voltages, &remarks)?;
@@ -194,17 +212,5 @@ impl Folder {
         files::write(&path, bytes).map_err(|source| ReportError::File { path: path.clone(), source })?;
         self.written.push(path.clone());
         Ok(path)
-    }
-}
-
-/// Chart and drawing of a figure, for tests and for whoever needs one chart only.
-impl Figure {
-    /// The chart's id and drawing, if it was drawn.
-    #[must_use]
-    pub fn drawing(&self) -> Option<(&Chart, &Drawing)> {
-        match self {
-            Self::Drawn(chart, drawing) => Some((chart, drawing)),
-            Self::LeftOut(..) => None,
-        }
     }
 }

@@ -75,7 +75,7 @@ impl Stage {
     }
 }
 
-fn name(build: usize) -> &'static str {
+pub fn name(build: usize) -> &'static str {
     ["as-drawn", "rework"][build]
 }
 

@@ -1,0 +1,93 @@
+//! Charts as files that are looked at once and then must not change unseen.
+
+use std::fs;
+use std::path::PathBuf;
+
+use resvg::tiny_skia::Pixmap;
+use twinload::report::chart::{Chart, draw, png};
+use twinload::report::charts::{self, Shown};
+
+use crate::fixture;
+
+fn chart(id: &str) -> Chart {
+    let comparison = fixture::comparison();
+    charts::all(&comparison)
+        .into_iter()
+        .flat_map(|s| s.charts)
+        .find_map(|shown| match shown {
+            Shown::Chart(chart) if chart.id == id => Some(*chart),
+            _ => None,
+        })
+        .unwrap_or_else(|| panic!("no chart {id}"))
+}
+
+fn svg(id: &str) -> String {
+    draw::draw(&chart(id)).unwrap().svg
+}
+
+#[test]
+fn headroom_ruler() {
+    insta::assert_binary_snapshot!("headroom.svg", svg("headroom-full").into_bytes());
+}
+
+#[test]
+fn distortion_against_power() {
+    insta::assert_binary_snapshot!("distortion-power.svg", svg("distortion-power-full").into_bytes());
+}
+
+#[test]
+fn frequency_response() {
+    insta::assert_binary_snapshot!("response.svg", svg("response-full").into_bytes());
+}
+
+#[test]
+fn harmonic_bars() {
+    insta::assert_binary_snapshot!("harmonics.svg", svg("harmonics-full").into_bytes());
+}
+
+/// One channel of one pixel may differ by this much: the rule of resvg's own golden tests.
+const CHANNEL_TOLERANCE: u8 = 1;
+
+/// Compares a picture with the one in `tests/report/golden/`. `GOLDEN=write`
+/// makes it anew and still fails, so that it cannot be left on. A difference
+/// leaves the picture and a map of it in `target/golden/`.
+fn assert_picture(id: &str) {
+    let bytes = png::picture(id, &svg(id), 640).unwrap();
+    let root = PathBuf::from(env!("CARGO_MANIFEST_DIR"));
+    let golden = root.join("tests/report/golden").join(format!("{id}.png"));
+    if std::env::var("GOLDEN").as_deref() == Ok("write") {
+        fs::create_dir_all(golden.parent().unwrap()).unwrap();
+        fs::write(&golden, &bytes).unwrap();
+        panic!("{id}: made anew; look at it, then run without GOLDEN");
+    }
+    let expected = Pixmap::load_png(&golden).unwrap();
+    let actual = Pixmap::decode_png(&bytes).unwrap();
+    assert_eq!((expected.width(), expected.height()), (actual.width(), actual.height()), "{id}: size");
+    let far = |a: &[u8], b: &[u8]| a.iter().zip(b).any(|(a, b)| a.abs_diff(*b) > CHANNEL_TOLERANCE);
+    let pairs = expected.data().chunks(4).zip(actual.data().chunks(4));
+    let different: Vec<bool> = pairs.map(|(a, b)| far(a, b)).collect();
+    let count = different.iter().filter(|d| **d).count();
+    if count > 0 {
+        let mut map = actual.clone();
+        for (pixel, different) in map.data_mut().chunks_mut(4).zip(&different) {
+            if *different {
+                pixel.copy_from_slice(&[255, 0, 0, 255]);
+            }
+        }
+        let dir = root.join("target/golden");
+        fs::create_dir_all(&dir).unwrap();
+        fs::write(dir.join(format!("{id}.png")), &bytes).unwrap();
+        map.save_png(dir.join(format!("{id}-different.png"))).unwrap();
+        panic!("{id}: {count} pixels differ; see target/golden");
+    }
+}
+
+#[test]
+fn picture_of_distortion_against_power() {
+    assert_picture("distortion-power-full");
+}
+
+#[test]
+fn picture_of_the_headroom_ruler() {
+    assert_picture("headroom-full");
+}
