@@ -76,49 +76,60 @@ impl<'a> Player<'a> {
             let first = ((piece.start_seconds - start_seconds) / step_seconds).ceil().max(0.0) as usize;
             let end = ((piece.start_seconds + piece.length_seconds - start_seconds) / step_seconds).ceil();
             let end = (end.max(0.0) as usize).min(out.len());
-            for (k, value) in out.iter_mut().enumerate().take(end).skip(first) {
-                let t = start_seconds + step_seconds * k as f64 - piece.start_seconds;
-                *value += piece.value(t);
+            if first < end {
+                let t = start_seconds + step_seconds * first as f64 - piece.start_seconds;
+                piece.add(&mut out[first..end], t, step_seconds);
             }
         }
     }
 }
 
 impl Piece<'_> {
-    fn value(&self, t: f64) -> f64 {
+    /// Adds the piece's values at `t`, `t + step`, … seconds after its begin.
+    fn add(&self, out: &mut [f64], t: f64, step: f64) {
         match self.sound {
-            Sound::Chirp { direction, peak } => peak * marker::chirp(direction, self.length_seconds, t),
-            Sound::Segment { plan, signal } => segment_value(plan, signal, self.length_seconds, t),
+            Sound::Chirp { direction, peak } => {
+                for (k, value) in out.iter_mut().enumerate() {
+                    *value += peak * marker::chirp(direction, self.length_seconds, t + step * k as f64);
+                }
+            }
+            Sound::Segment { plan, signal } => add_segment(plan, signal, self.length_seconds, out, t, step),
         }
     }
 }
 
-/// Value of a segment `t` seconds after its begin.
-fn segment_value(plan: &Plan, signal: &Signal, length_seconds: f64, t: f64) -> f64 {
+/// Adds the values of a segment at `t`, `t + step`, … seconds after its begin.
+fn add_segment(plan: &Plan, signal: &Signal, length_seconds: f64, out: &mut [f64], t: f64, step: f64) {
     match *signal {
-        Signal::Quiet {} => 0.0,
+        Signal::Quiet {} => {}
         Signal::Tone { frequency_hz, level_db } => {
-            plan.peak(level_db) * ends(t, length_seconds, TONE_FADE_SECONDS) * (TAU * frequency_hz * t).sin()
+            let peak = plan.peak(level_db);
+            add_tone(out, t, step, frequency_hz, |t| peak * ends(t, length_seconds, TONE_FADE_SECONDS));
         }
         Signal::Ladder { frequency_hz, step_seconds, ref levels_db } => {
-            ladder_peak(plan, step_seconds, levels_db, t) * (TAU * frequency_hz * t).sin()
+            let peaks: Vec<f64> = levels_db.iter().map(|&level_db| plan.peak(level_db)).collect();
+            add_tone(out, t, step, frequency_hz, |t| ladder_peak(&peaks, step_seconds, t));
         }
         Signal::Sweep { start_hz, end_hz, growth_seconds, level_db, full_from_hz, full_until_hz } => {
             let time_of = |hz: f64| growth_seconds * (hz / start_hz).ln();
             let length = time_of(end_hz);
-            if t >= length {
-                return 0.0;
+            let (rise, fall) = (time_of(full_from_hz), length - time_of(full_until_hz));
+            let peak = plan.peak(level_db);
+            for (k, value) in out.iter_mut().enumerate() {
+                let t = t + step * k as f64;
+                if t >= length {
+                    break;
+                }
+                // Synchronised form: J. Audio Eng. Soc. 63(10) 2015, reference §6.
+                let phase = TAU * start_hz * growth_seconds * (t / growth_seconds).exp();
+                *value += peak * fade(t, rise) * fade(length - t, fall) * phase.sin();
             }
-            let rise = fade(t, time_of(full_from_hz));
-            let fall = fade(length - t, length - time_of(full_until_hz));
-            // Synchronised form: J. Audio Eng. Soc. 63(10) 2015, reference §6.
-            let phase = TAU * start_hz * growth_seconds * (t / growth_seconds).exp();
-            plan.peak(level_db) * rise * fall * phase.sin()
         }
         Signal::Pair { low_hz, high_hz, low_over_high, level_db, tone_seconds } => {
             let (low, high) = pair_peaks(plan.peak(level_db), low_over_high);
-            ends(t, tone_seconds, PAIR_FADE_SECONDS)
-                * (low * (TAU * low_hz * t).sin() + high * (TAU * high_hz * t).sin())
+            for (hz, peak) in [(low_hz, low), (high_hz, high)] {
+                add_tone(out, t, step, hz, |t| peak * ends(t, tone_seconds, PAIR_FADE_SECONDS));
+            }
         }
         Signal::Burst {
             frequency_hz,
@@ -131,14 +142,35 @@ fn segment_value(plan: &Plan, signal: &Signal, length_seconds: f64, t: f64) -> f
         } => {
             let once = before_seconds + high_seconds + after_seconds;
             let whole = once * f64::from(times);
-            let u = t % once;
-            let high = u >= before_seconds && u < before_seconds + high_seconds;
-            let peak = plan.peak(if high { high_db } else { low_db });
-            peak * ends(t, whole, TONE_FADE_SECONDS) * (TAU * frequency_hz * t).sin()
+            let (low, high) = (plan.peak(low_db), plan.peak(high_db));
+            add_tone(out, t, step, frequency_hz, |t| {
+                let u = t % once;
+                let is_high = u >= before_seconds && u < before_seconds + high_seconds;
+                ends(t, whole, TONE_FADE_SECONDS) * if is_high { high } else { low }
+            });
         }
         Signal::Rise { frequency_hz, from_db, to_db } => {
-            let level_db = from_db + (to_db - from_db) * t / length_seconds;
-            plan.peak(level_db) * ends(t, length_seconds, TONE_FADE_SECONDS) * (TAU * frequency_hz * t).sin()
+            add_tone(out, t, step, frequency_hz, |t| {
+                let level_db = from_db + (to_db - from_db) * t / length_seconds;
+                plan.peak(level_db) * ends(t, length_seconds, TONE_FADE_SECONDS)
+            });
+        }
+    }
+}
+
+/// Adds `peak(t) · sin 2πft` at `t`, `t + step`, …
+///
+/// The sine turns by multiplication, which is many times faster than a sine each, and starts anew so
+/// often that rounding stays under 1e-12.
+fn add_tone(out: &mut [f64], t: f64, step: f64, frequency_hz: f64, peak: impl Fn(f64) -> f64) {
+    const TURNS: usize = 1024;
+    let (turn_sin, turn_cos) = (TAU * frequency_hz * step).sin_cos();
+    for (block, values) in out.chunks_mut(TURNS).enumerate() {
+        let t = t + step * (block * TURNS) as f64;
+        let (mut sin, mut cos) = (TAU * frequency_hz * t).sin_cos();
+        for (k, value) in values.iter_mut().enumerate() {
+            *value += peak(t + step * k as f64) * sin;
+            (sin, cos) = (sin * turn_cos + cos * turn_sin, cos * turn_cos - sin * turn_sin);
         }
     }
 }
@@ -157,14 +189,13 @@ pub fn pair_peaks(sum: f64, low_over_high: f64) -> (f64, f64) {
 }
 
 /// Peak of the ladder's tone at `t`: steps cross-fade at their begin, the last fades out.
-fn ladder_peak(plan: &Plan, step_seconds: f64, levels_db: &[f64], t: f64) -> f64 {
+fn ladder_peak(peaks: &[f64], step_seconds: f64, t: f64) -> f64 {
     let step = (t / step_seconds) as usize;
-    let Some(&level_db) = levels_db.get(step) else { return 0.0 };
-    let peak = plan.peak(level_db);
+    let Some(&peak) = peaks.get(step) else { return 0.0 };
     let into = t - step as f64 * step_seconds;
-    let before = if step == 0 { 0.0 } else { plan.peak(levels_db[step - 1]) };
+    let before = if step == 0 { 0.0 } else { peaks[step - 1] };
     let mut now = before + (peak - before) * fade(into, TONE_FADE_SECONDS);
-    if step + 1 == levels_db.len() {
+    if step + 1 == peaks.len() {
         now *= fade(step_seconds - into, TONE_FADE_SECONDS);
     }
     now
