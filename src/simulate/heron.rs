@@ -53,7 +53,7 @@ pub fn as_drawn() -> Circuit {
                 primary_farads: 3.9e-9,
             },
             supply: Supply {
-                peak_volts: 370.0,
+                peak_volts: 364.0,
                 source_ohms: 330.0,
                 reservoir_farads: 33e-6,
                 screen_ohms: 3300.0,
