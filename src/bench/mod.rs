@@ -5,12 +5,15 @@
 //! ```
 
 pub mod budget;
+pub mod calibrate;
+pub mod calibration_document;
 pub mod cautions;
 mod check;
 pub mod drive_pad;
 pub mod edit;
 mod error;
 pub mod log;
+pub mod mismatch;
 mod model;
 pub mod names;
 pub mod new;

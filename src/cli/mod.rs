@@ -4,6 +4,7 @@
 //! writes to the `out` it is given; nothing here computes a figure.
 
 pub mod analyse;
+pub mod calibrate;
 pub mod check;
 pub mod log;
 pub mod new;
@@ -44,6 +45,12 @@ pub enum Command {
         after_help = "Examples:\n  twinload check rec-01.wav rec-02.wav\n  twinload check rec-01.wav --json"
     )]
     Check(check::CheckArgs),
+    /// Measures what full scale means in volts, from a recorded tone and a meter's reading
+    #[command(
+        after_help = "Example: twinload calibrate my-bench rec-tone.wav --volts 2.830 --meter-percent 1\n         \
+                            twinload calibrate my-bench --output --volts 0.1052"
+    )]
+    Calibrate(calibrate::CalibrateArgs),
     /// Checks a recording, copies it into the bench and adds it to bench.toml
     #[command(
         after_help = "Example: twinload log my-bench rec-01.wav --build rework --setting full --mains-volts 231"
@@ -82,6 +89,7 @@ pub fn run(cli: Cli, out: &mut dyn Write) -> anyhow::Result<Outcome> {
         Command::Pad(args) => pad::run(&args, out),
         Command::Signals(args) => signals::run(&args, out),
         Command::Check(args) => check::run(&args, out),
+        Command::Calibrate(args) => calibrate::run(&args, out),
         Command::Log(args) => log::run(&args, out),
         Command::Analyse(args) => analyse::run(&args, out),
         Command::Completions { shell } => {

@@ -1,0 +1,318 @@
+//! From a recorded steady tone and a meter's reading to the volts of full scale.
+
+use super::mismatch;
+use super::rig::{CalibratedAt, Rig};
+use crate::finding::{Finding, Severity};
+use crate::measure::plain::{self, Plain};
+use crate::measure::{Plans, tone::Tone};
+use crate::units::{db, dbfs_of_rms, from_db};
+
+/// Accuracy of a plain digital multimeter in its AC range, per cent of reading (common practice, no source).
+pub const ASSUMED_METER_PERCENT: f64 = 2.0;
+/// Above this an ordinary meter's AC range may read low (issue 4; from memory: many are specified to 400 Hz).
+pub const METER_LIMIT_HZ: f64 = 400.0;
+/// Nearer to a line of the mains than this, hum beats with the tone.
+const MAINS_GUARD_HZ: f64 = 5.0;
+/// Beyond this distortion an average-reading meter errs by up to a third of it (for a third harmonic).
+const MOST_THD: f64 = 0.02;
+/// Below this the recording's noise and the meter's last digit take over (common practice, no source).
+const LEAST_DBFS: f64 = -45.0;
+/// At or above this peak the input was probably clipped.
+const CLIPPED_DBFS: f64 = -0.1;
+/// A steady tone's level stays within this over the recording.
+const MOST_WANDER_DB: f64 = 0.1;
+/// Coarser than this the reading's last digit alone costs more than a good meter.
+const COARSEST_READING: f64 = 0.01;
+/// 95 % of a normal distribution.
+const K95: f64 = 1.959_963_984_540_054;
+
+/// A steady tone as recorded.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ToneReading {
+    /// By the recorder's clock.
+    pub frequency_hz: f64,
+    /// RMS of fundamental and harmonics, which is what a true-RMS meter sees.
+    pub level_dbfs: f64,
+    /// Largest absolute sample of the steady part, dB re full scale.
+    pub peak_dbfs: f64,
+    /// THD re fundamental, a ratio.
+    pub thd: f64,
+    /// Largest less smallest level over tenths of the steady part.
+    pub wander_db: f64,
+}
+
+/// Finds and measures the steady tone of a recording; `None` if there is none.
+#[must_use]
+pub fn read_tone(samples: &[f32], rate_hz: f64, plans: &mut Plans) -> Option<ToneReading> {
+    let Plain::Tone(tone) = plain::measure(samples, rate_hz, plans) else { return None };
+    let steady = plain::steady(samples, rate_hz);
+    let peak = steady.iter().fold(0.0f64, |peak, x| peak.max(f64::from(x.abs())));
+    let rms = tone.mean_square().sqrt();
+    Some(ToneReading {
+        frequency_hz: tone.frequency_hz,
+        level_dbfs: dbfs_of_rms(rms),
+        peak_dbfs: db(peak),
+        thd: tone.thd(),
+        wander_db: wander_db(steady, rate_hz, &tone),
+    })
+}
+
+/// Level of tenths of the recording, each a whole number of cycles long so that no cycle is cut.
+fn wander_db(steady: &[f32], rate_hz: f64, tone: &Tone) -> f64 {
+    let cycle = rate_hz / tone.frequency_hz;
+    let cycles = (steady.len() as f64 / 10.0 / cycle).floor().max(1.0);
+    let length = ((cycles * cycle).round() as usize).max(1);
+    let levels = steady.chunks_exact(length).map(|part| {
+        let mean = part.iter().map(|x| f64::from(*x)).sum::<f64>() / length as f64;
+        let square = part.iter().map(|x| (f64::from(*x) - mean).powi(2)).sum::<f64>() / length as f64;
+        square.sqrt()
+    });
+    let (low, high) = levels.fold((f64::INFINITY, 0.0f64), |(low, high), l| (low.min(l), high.max(l)));
+    if low > 0.0 && low.is_finite() { db(high / low) } else { 0.0 }
+}
+
+/// What the meter showed.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct MeterReading {
+    /// Volts RMS.
+    pub volts: f64,
+    /// One step of the last digit read.
+    pub step_volts: f64,
+    /// Accuracy, ± per cent of reading.
+    pub percent: f64,
+}
+
+impl MeterReading {
+    /// From the text as read off the meter: its last digit tells the step. `None` if it is no
+    /// plain positive number.
+    #[must_use]
+    pub fn typed(text: &str, percent: f64) -> Option<Self> {
+        let text = text.trim();
+        if !text.bytes().all(|b| b.is_ascii_digit() || b == b'.') {
+            return None;
+        }
+        let volts: f64 = text.parse().ok().filter(|v: &f64| v.is_finite() && *v > 0.0)?;
+        let decimals = text.split_once('.').map_or(0, |(_, d)| d.len());
+        let step_volts = 10f64.powi(-i32::try_from(decimals).ok()?);
+        Some(Self { volts, step_volts, percent })
+    }
+
+    /// Relative standard uncertainty, per cent: accuracy and last digit, both rectangular.
+    fn standard_percent(&self) -> f64 {
+        let digit = 100.0 * self.step_volts / 2.0 / self.volts;
+        (self.percent / 3f64.sqrt()).hypot(digit / 3f64.sqrt())
+    }
+}
+
+/// A calibration and what must be known of it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Calibration {
+    /// Volts RMS of the sine that reads (or is played at) 0 dBFS.
+    pub full_scale_volts: f64,
+    /// ± per cent with 95 % confidence.
+    pub uncertainty_percent: f64,
+    /// Warnings.
+    pub findings: Vec<Finding>,
+}
+
+/// Circumstances of a calibration.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Circumstances {
+    /// The meter reads true up to here.
+    pub meter_limit_hz: f64,
+    /// Mains frequency; `None`: 50 or 60.
+    pub mains_hz: Option<f64>,
+    /// What full scale should be, from the data sheet or an earlier calibration.
+    pub expected_volts: Option<f64>,
+}
+
+impl Default for Circumstances {
+    fn default() -> Self {
+        Self { meter_limit_hz: METER_LIMIT_HZ, mains_hz: None, expected_volts: None }
+    }
+}
+
+/// Why a calibration could not be worked out.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[non_exhaustive]
+pub enum CalibrateError {
+    /// The meter stood across the load and the pad is not known.
+    #[error(
+        "the meter stood across the load, and bench.toml has no pad: write its resistors under [rig] \
+         (their tolerance cancels), or measure at the interface's input and say --at interface"
+    )]
+    NoPad,
+    /// The recording holds no steady tone.
+    #[error(
+        "no steady tone in it: record calibration-tone.wav, or a steady sine under 400 Hz, for 10 s or more"
+    )]
+    NoTone,
+}
+
+/// Full scale of the interface's input from one reading.
+///
+/// # Errors
+/// [`CalibrateError::NoPad`].
+pub fn input(
+    rig: &Rig,
+    at: CalibratedAt,
+    tone: &ToneReading,
+    meter: &MeterReading,
+    circumstances: &Circumstances,
+) -> Result<Calibration, CalibrateError> {
+    let ratio = match at {
+        CalibratedAt::Interface => 1.0,
+        CalibratedAt::Load => rig.pad_ratio().ok_or(CalibrateError::NoPad)?,
+    };
+    let full_scale_volts = meter.volts * ratio / from_db(tone.level_dbfs);
+    let mut findings = of_tone(tone, circumstances);
+    findings.extend(of_meter(meter));
+    if let Some(expected) = circumstances.expected_volts {
+        findings.extend(mismatch::input(rig, at, full_scale_volts, expected));
+    }
+    // A wandering level: the meter was read at some moment of it.
+    let wander = 100.0 * (from_db(tone.wander_db) - 1.0) / 2.0 / 3f64.sqrt();
+    let uncertainty_percent = K95 * meter.standard_percent().hypot(wander);
+    Ok(Calibration { full_scale_volts, uncertainty_percent, findings })
+}
+
+/// Full scale of the interface's output, at the amp's input, from one reading while a tone of known
+/// level plays.
+#[must_use]
+pub fn output(
+    played_dbfs: f64,
+    frequency_hz: f64,
+    meter: &MeterReading,
+    circumstances: &Circumstances,
+) -> Calibration {
+    let full_scale_volts = meter.volts / from_db(played_dbfs);
+    let mut findings = of_frequency(frequency_hz, circumstances);
+    findings.extend(of_meter(meter));
+    if let Some(expected) = circumstances.expected_volts {
+        findings.extend(mismatch::output(full_scale_volts, expected));
+    }
+    Calibration { full_scale_volts, uncertainty_percent: K95 * meter.standard_percent(), findings }
+}
+
+/// Two readings at two levels: their mean, and whether interface and meter are straight.
+///
+/// The meter's accuracy is common to both, so it neither explains a difference nor averages out;
+/// last digits do.
+#[must_use]
+pub fn two_points(first: &Calibration, second: &Calibration, readings: [&MeterReading; 2]) -> Calibration {
+    let difference_db = db(second.full_scale_volts / first.full_scale_volts);
+    let digits = readings.map(|r| 50.0 * r.step_volts / r.volts);
+    // Both last digits the wrong way round, and 0.1 dB for the meter's ranges (common practice).
+    let allowed_db = 0.1 + db(1.0 + (digits[0] + digits[1]) / 100.0);
+    let mut findings = first.findings.clone();
+    findings.extend(second.findings.iter().filter(|f| !first.findings.contains(f)).cloned());
+    if difference_db.abs() > allowed_db {
+        findings.push(Finding::new(
+            "not_straight",
+            Severity::Limit,
+            format!("the two readings give full scales {difference_db:+.2} dB apart (allowed: {allowed_db:.2} dB)"),
+            "volts are right at one level only: the interface limits or has automatic level, or the meter changed range",
+            "switch off limiter and automatic level, keep the meter in one range, record both again",
+        ));
+    }
+    // Half the difference as the limits of a rectangle (GUM 4.3.7).
+    let spread = 100.0 * (from_db(difference_db.abs()) - 1.0) / 2.0 / 3f64.sqrt();
+    let meter = first.uncertainty_percent.max(second.uncertainty_percent);
+    Calibration {
+        full_scale_volts: (first.full_scale_volts * second.full_scale_volts).sqrt(),
+        uncertainty_percent: meter.hypot(K95 * spread),
+        findings,
+    }
+}
+
+fn of_tone(tone: &ToneReading, circumstances: &Circumstances) -> Vec<Finding> {
+    let mut findings = of_frequency(tone.frequency_hz, circumstances);
+    let mut warn = |code: &str, severity, saw: String, effect: &str, advice: &str| {
+        findings.push(Finding::new(code, severity, saw, effect, advice));
+    };
+    if tone.thd > MOST_THD {
+        warn(
+            "distorted_tone",
+            Severity::Limit,
+            format!("the tone has {:.1} % distortion", tone.thd * 100.0),
+            "a meter that averages errs by up to a third of that; only a true-RMS meter reads it right",
+            "turn down until it is under 2 %, or drive the load from another source",
+        );
+    }
+    if tone.peak_dbfs > CLIPPED_DBFS {
+        warn(
+            "clipped_tone",
+            Severity::Redo,
+            format!("the recording peaks at {:+.2} dBFS", tone.peak_dbfs),
+            "the interface's input is probably clipped: full scale would come out too high",
+            "turn the input down or use more pad, and record again",
+        );
+    }
+    if tone.level_dbfs < LEAST_DBFS {
+        warn(
+            "low_tone",
+            Severity::Limit,
+            format!("the tone was recorded at {:.1} dBFS", tone.level_dbfs),
+            "noise and the meter's last digits weigh too much",
+            "turn the tone up to between -30 and -6 dBFS",
+        );
+    }
+    if tone.wander_db > MOST_WANDER_DB {
+        warn(
+            "unsteady_tone",
+            Severity::Limit,
+            format!("its level wanders by {:.2} dB", tone.wander_db),
+            "the meter was read at some moment of that",
+            "let the amp warm up, switch off automatic level, and record again",
+        );
+    }
+    findings
+}
+
+fn of_frequency(frequency_hz: f64, circumstances: &Circumstances) -> Vec<Finding> {
+    let mut findings = Vec::new();
+    if frequency_hz > circumstances.meter_limit_hz {
+        findings.push(Finding::new(
+            "tone_too_high",
+            Severity::Limit,
+            format!(
+                "the tone is at {frequency_hz:.0} Hz, above the meter's {:.0} Hz",
+                circumstances.meter_limit_hz
+            ),
+            "many meters read low there, some by half",
+            "use calibration-tone.wav (275 Hz), or give --meter-limit-hz if yours reads true up there",
+        ));
+    }
+    let mains: &[f64] = match circumstances.mains_hz {
+        Some(ref hz) => std::slice::from_ref(hz),
+        None => &[50.0, 60.0],
+    };
+    let near = mains.iter().copied().find(|hz| {
+        let order = (frequency_hz / hz).round().max(1.0);
+        (frequency_hz - order * hz).abs() < MAINS_GUARD_HZ
+    });
+    if let Some(hz) = near {
+        findings.push(Finding::new(
+            "tone_on_mains",
+            Severity::Limit,
+            format!("the tone at {frequency_hz:.1} Hz lies on a multiple of {hz} Hz mains"),
+            "hum adds to it or takes from it",
+            "use calibration-tone.wav: its 275 Hz keeps 25 Hz from every multiple of 50 Hz",
+        ));
+    }
+    findings
+}
+
+fn of_meter(meter: &MeterReading) -> Vec<Finding> {
+    let digit = meter.step_volts / 2.0 / meter.volts;
+    if digit <= COARSEST_READING {
+        return Vec::new();
+    }
+    vec![Finding::new(
+        "coarse_reading",
+        Severity::Limit,
+        format!("the reading {} V has too few digits (± {:.1} %)", meter.volts, digit * 100.0),
+        "volts can't be better known than that",
+        "use a lower range of the meter, or a louder tone, and type every digit it shows",
+    )]
+}

@@ -1,0 +1,67 @@
+//! `twinload/calibration/1`: what `calibrate --json` writes.
+
+use serde::{Deserialize, Serialize};
+
+use super::calibrate::{Calibration, ToneReading};
+use crate::figure::{Quantity, Unit};
+use crate::finding::Finding;
+
+/// Name and version of the document's form.
+pub const SCHEMA: &str = "twinload/calibration/1";
+
+/// A calibration of the interface's input or output.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct CalibrationDocument {
+    /// [`SCHEMA`].
+    pub schema: String,
+    /// `"input"` or `"output"`.
+    pub end: String,
+    /// Volts RMS of the sine at full scale, with its 95 % interval.
+    pub full_scale: Quantity,
+    /// The recorded tones; none for the output.
+    pub tones: Vec<RecordedTone>,
+    /// Warnings.
+    pub findings: Vec<Finding>,
+    /// It was written to bench.toml.
+    pub written: bool,
+}
+
+/// A tone as recorded.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct RecordedTone {
+    /// By the recorder's clock.
+    pub frequency: Quantity,
+    /// RMS, sine-referred.
+    pub level: Quantity,
+    /// THD re fundamental.
+    pub thd: Quantity,
+    /// Largest less smallest level.
+    pub wander: Quantity,
+}
+
+impl CalibrationDocument {
+    /// The document of this calibration.
+    #[must_use]
+    pub fn new(calibration: &Calibration, tones: &[ToneReading], output: bool, written: bool) -> Self {
+        let volts = calibration.full_scale_volts;
+        Self {
+            schema: SCHEMA.to_owned(),
+            end: if output { "output" } else { "input" }.to_owned(),
+            full_scale: Quantity::new(volts, Unit::Volts)
+                .plus_minus(volts * calibration.uncertainty_percent / 100.0),
+            tones: tones
+                .iter()
+                .map(|tone| RecordedTone {
+                    frequency: Quantity::new(tone.frequency_hz, Unit::Hertz),
+                    level: Quantity::new(tone.level_dbfs, Unit::DbFullScale),
+                    thd: Quantity::new(tone.thd * 100.0, Unit::Percent),
+                    wander: Quantity::new(tone.wander_db, Unit::Decibels),
+                })
+                .collect(),
+            findings: calibration.findings.clone(),
+            written,
+        }
+    }
+}

@@ -1,0 +1,241 @@
+//! `twinload calibrate`: full-scale volts from a tone and a meter's reading.
+
+use std::io::Write;
+use std::path::{Path, PathBuf};
+
+use anyhow::Context;
+use clap::{Args, ValueEnum};
+
+use super::{Outcome, words};
+use crate::analyse::plans_of;
+use crate::bench::calibrate::{self, Calibration, Circumstances, MeterReading, ToneReading};
+use crate::bench::calibration_document::CalibrationDocument;
+use crate::bench::cautions::Act;
+use crate::bench::typed::Level;
+use crate::bench::{Bench, CalibratedAt, Editor};
+use crate::finding::{Fitness, Severity};
+use crate::measure::Plans;
+use crate::signals::write::{CALIBRATION_DB, CALIBRATION_HZ};
+use crate::takes::{self, Ask};
+
+/// What was typed.
+#[derive(Debug, Args)]
+pub struct CalibrateArgs {
+    /// The bench
+    dir: PathBuf,
+    /// Recording of the tone, made while the meter was read
+    #[arg(required_unless_present = "output", conflicts_with = "output")]
+    recording: Option<PathBuf>,
+    /// The meter's reading, volts RMS, every digit as shown: 2.830
+    #[arg(long, value_name = "VOLTS")]
+    volts: String,
+    /// Where the meter stood
+    #[arg(long, value_enum, default_value_t = At::Load)]
+    at: At,
+    /// A second recording, at another level, to check that interface and meter are straight
+    #[arg(long, value_name = "RECORDING", requires = "second_volts", conflicts_with = "output")]
+    second: Option<PathBuf>,
+    /// The meter's reading for the second recording
+    #[arg(long, value_name = "VOLTS", requires = "second")]
+    second_volts: Option<String>,
+    /// Calibrates the output instead: the meter stood at the amp's input, drive pad in place
+    #[arg(long)]
+    output: bool,
+    /// With --output: level of the tone that played, dBFS [default: that of calibration-tone.wav]
+    #[arg(long, value_name = "DBFS", requires = "output", allow_negative_numbers = true)]
+    played_dbfs: Option<f64>,
+    /// With --output: frequency of the tone that played
+    #[arg(long, value_name = "HZ", requires = "output", default_value_t = CALIBRATION_HZ)]
+    played_hz: f64,
+    /// The meter's accuracy in its AC range, ± per cent of reading [default: meter_percent of bench.toml, or 2]
+    #[arg(long, value_name = "PERCENT")]
+    meter_percent: Option<f64>,
+    /// The meter reads true up to this frequency
+    #[arg(long, value_name = "HZ", default_value_t = calibrate::METER_LIMIT_HZ)]
+    meter_limit_hz: f64,
+    /// Full scale from the data sheet, to compare with: 10dBu [default: what bench.toml has]
+    #[arg(long, value_name = "LEVEL", allow_hyphen_values = true)]
+    limit: Option<Level>,
+    /// Work it out and write nothing
+    #[arg(long)]
+    dry_run: bool,
+    /// Write it even if a warning says to record again
+    #[arg(long)]
+    anyway: bool,
+    /// One JSON document instead of words
+    #[arg(long)]
+    json: bool,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum At {
+    /// Across the load, the pad in place
+    Load,
+    /// At the interface's input
+    Interface,
+}
+
+/// Works the calibration out, says what it found, and writes it to bench.toml.
+///
+/// # Errors
+/// No steady tone, no readable reading, no pad; or the bench can't be read or written.
+pub fn run(args: &CalibrateArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> {
+    let bench = Bench::open(&args.dir)?;
+    let percent = args.meter_percent.or(bench.rig.meter_percent).unwrap_or(calibrate::ASSUMED_METER_PERCENT);
+    anyhow::ensure!((0.0..=20.0).contains(&percent), "--meter-percent: {percent} must lie between 0 and 20");
+    let earlier =
+        if args.output { bench.rig.output_full_scale_volts } else { bench.rig.input_full_scale_volts };
+    let circumstances = Circumstances {
+        meter_limit_hz: args.meter_limit_hz,
+        mains_hz: bench.mains_hz,
+        expected_volts: args.limit.map(|l| l.volts).or(earlier),
+    };
+    let meter = reading("--volts", &args.volts, percent)?;
+    let (calibration, tones) = if args.output {
+        (of_output(args, &bench, &meter, &circumstances)?, Vec::new())
+    } else {
+        of_input(args, &bench, &meter, percent, &circumstances)?
+    };
+    let usable = Fitness::of(&calibration.findings) != Fitness::Redo || args.anyway;
+    let write = usable && !args.dry_run;
+    if args.json {
+        let document = CalibrationDocument::new(&calibration, &tones, args.output, write);
+        serde_json::to_writer_pretty(&mut *out, &document)?;
+        writeln!(out)?;
+    } else {
+        say(args, &calibration, &tones, percent, out)?;
+    }
+    if write {
+        save(args, &calibration)?;
+        if !args.json {
+            writeln!(out, "written to {}", args.dir.join(crate::bench::FILE_NAME).display())?;
+        }
+    } else if !args.json {
+        let why = if args.dry_run { "--dry-run" } else { "see above; --anyway writes it all the same" };
+        writeln!(out, "nothing written: {why}")?;
+    }
+    Ok(if usable { Outcome::Done } else { Outcome::Partly })
+}
+
+fn reading(option: &str, text: &str, percent: f64) -> anyhow::Result<MeterReading> {
+    MeterReading::typed(text, percent).with_context(|| {
+        format!("{option}: {text:?} is not a reading: type the digits that the meter shows, in volts, such as 2.830")
+    })
+}
+
+fn of_output(
+    args: &CalibrateArgs,
+    bench: &Bench,
+    meter: &MeterReading,
+    circumstances: &Circumstances,
+) -> anyhow::Result<Calibration> {
+    let played_dbfs = match args.played_dbfs {
+        Some(dbfs) => dbfs,
+        // calibration-tone.wav was made with the programme, so with its top.
+        None => plans_of(&bench.dir)?.first().map_or(-1.0, |plan| plan.top_dbfs) + CALIBRATION_DB,
+    };
+    anyhow::ensure!(
+        (-100.0..=0.0).contains(&played_dbfs),
+        "--played-dbfs: {played_dbfs} must lie between -100 and 0"
+    );
+    anyhow::ensure!(
+        (5.0..=100_000.0).contains(&args.played_hz),
+        "--played-hz: {} is no audio frequency",
+        args.played_hz
+    );
+    Ok(calibrate::output(played_dbfs, args.played_hz, meter, circumstances))
+}
+
+fn of_input(
+    args: &CalibrateArgs,
+    bench: &Bench,
+    meter: &MeterReading,
+    percent: f64,
+    circumstances: &Circumstances,
+) -> anyhow::Result<(Calibration, Vec<ToneReading>)> {
+    let at = match args.at {
+        At::Load => CalibratedAt::Load,
+        At::Interface => CalibratedAt::Interface,
+    };
+    let recording = args.recording.as_deref().context("a recording of the tone is needed")?;
+    let tone = tone_of(recording, bench)?;
+    let first = calibrate::input(&bench.rig, at, &tone, meter, circumstances)?;
+    let (Some(second), Some(volts)) = (&args.second, &args.second_volts) else {
+        return Ok((first, vec![tone]));
+    };
+    let second_meter = reading("--second-volts", volts, percent)?;
+    let second_tone = tone_of(second, bench)?;
+    let second = calibrate::input(&bench.rig, at, &second_tone, &second_meter, circumstances)?;
+    Ok((calibrate::two_points(&first, &second, [meter, &second_meter]), vec![tone, second_tone]))
+}
+
+fn tone_of(recording: &Path, bench: &Bench) -> anyhow::Result<ToneReading> {
+    let recorded = takes::read::read(recording, &Ask { channel: bench.channel(), plans: &[] })?;
+    let tape = recorded.plain.as_ref();
+    tape.and_then(|tape| calibrate::read_tone(tape.all(), recorded.rate_hz, &mut Plans::default()))
+        .ok_or(calibrate::CalibrateError::NoTone)
+        .with_context(|| recording.display().to_string())
+}
+
+fn say(
+    args: &CalibrateArgs,
+    calibration: &Calibration,
+    tones: &[ToneReading],
+    percent: f64,
+    out: &mut dyn Write,
+) -> anyhow::Result<()> {
+    words::caution(out, Act::Calibrate)?;
+    writeln!(out)?;
+    for (tone, volts) in tones.iter().zip([Some(&args.volts), args.second_volts.as_ref()]) {
+        writeln!(
+            out,
+            "tone       {:.2} Hz, {:.2} dBFS, distortion {:.2} %; meter: {} V ± {percent} %",
+            tone.frequency_hz,
+            tone.level_dbfs,
+            tone.thd * 100.0,
+            volts.map_or("", String::as_str)
+        )?;
+    }
+    let document = CalibrationDocument::new(calibration, tones, args.output, false);
+    let what = if args.output {
+        "at the amp's input, of a sine played at 0 dBFS"
+    } else {
+        "at the interface's input, of a sine that reads 0 dBFS"
+    };
+    writeln!(out, "full scale {} RMS (95 %)", crate::rounding::text(&document.full_scale))?;
+    writeln!(out, "           {what}")?;
+    writeln!(out, "           = {}", Level { volts: calibration.full_scale_volts })?;
+    let warnings = calibration.findings.iter().any(|f| f.severity > Severity::Note);
+    if warnings {
+        writeln!(out, "\nWarnings:")?;
+        words::findings(out, &calibration.findings)?;
+        writeln!(out)?;
+    }
+    Ok(())
+}
+
+fn save(args: &CalibrateArgs, calibration: &Calibration) -> anyhow::Result<()> {
+    let mut editor = Editor::open(&args.dir)?;
+    let which = if args.output { "output" } else { "input" };
+    editor.set_rig(&format!("{which}_full_scale_volts"), rounded(calibration.full_scale_volts))?;
+    let key = format!("{which}_full_scale_uncertainty_percent");
+    editor.set_rig(&key, rounded_to(calibration.uncertainty_percent, 2))?;
+    if !args.output {
+        let at = if args.at == At::Load { "load" } else { "interface" };
+        editor.set_rig("input_calibrated_at", at)?;
+    }
+    if let Some(percent) = args.meter_percent {
+        editor.set_rig("meter_percent", percent)?;
+    }
+    editor.save()?;
+    Ok(())
+}
+
+/// Five digits: finer than any meter, short enough to read in bench.toml.
+fn rounded(value: f64) -> f64 {
+    rounded_to(value, 5)
+}
+
+fn rounded_to(value: f64, digits: usize) -> f64 {
+    format!("{value:.*e}", digits - 1).parse().unwrap_or(value)
+}

@@ -1,0 +1,311 @@
+//! Calibration: it finds again what the simulated rig was given, and each warning has its one cause.
+#![allow(clippy::unwrap_used, clippy::expect_used)]
+
+use std::f64::consts::{SQRT_2, TAU};
+
+use proptest::prelude::*;
+use twinload::bench::calibrate::{self, Calibration, Circumstances, MeterReading, ToneReading, read_tone};
+use twinload::bench::{Bench, CalibratedAt, Pad, Rig, mismatch};
+use twinload::finding::Finding;
+use twinload::measure::Plans;
+use twinload::simulate::device::{Device, Gain, HardClip, Polynomial};
+use twinload::simulate::noise::Hum;
+use twinload::simulate::recorder::{Recorder, record};
+use twinload::units::{db, from_db};
+
+/// A sine at the load, through pad and interface, as recorded.
+struct Setup {
+    load_volts: f64,
+    frequency_hz: f64,
+    seconds: f64,
+    rig: Rig,
+    recorder: Recorder,
+    /// Decibels that the level rises over the recording.
+    rise_db: f64,
+}
+
+fn rig(top_ohms: f64, bottom_ohms: f64, input_ohms: f64) -> Rig {
+    Rig {
+        load_ohms: Some(8.0),
+        interface_input_ohms: Some(input_ohms),
+        pad: Some(Pad::Resistors { top_ohms, bottom_ohms, tolerance_percent: Some(1.0) }),
+        ..Rig::default()
+    }
+}
+
+fn usual() -> Setup {
+    Setup {
+        load_volts: 2.83,
+        frequency_hz: 275.0,
+        seconds: 3.0,
+        rig: rig(10_000.0, 1000.0, 10_000.0),
+        recorder: Recorder { oversample: 1, bits: Some(24), noise_rms: 1e-5, ..Recorder::default() },
+        rise_db: 0.0,
+    }
+}
+
+/// Volts RMS at the interface's input for 0 dBFS in these recordings.
+const FULL_SCALE_VOLTS: f64 = 1.9;
+
+impl Setup {
+    fn record(&self, device: &mut dyn Device) -> ToneReading {
+        let recorder = Recorder {
+            drive_per_unit: self.load_volts * SQRT_2,
+            units_per_output: self.rig.pad_ratio().unwrap() / (FULL_SCALE_VOLTS * SQRT_2),
+            ..self.recorder.clone()
+        };
+        let source = |block: &mut [f64], start: f64, step: f64| {
+            for (k, x) in block.iter_mut().enumerate() {
+                let t = start + k as f64 * step;
+                *x = (TAU * self.frequency_hz * t).sin() * from_db(self.rise_db * t / self.seconds);
+            }
+        };
+        let samples = record(source, self.seconds, device, &recorder);
+        let samples: Vec<f32> = samples.into_iter().map(|x| x as f32).collect();
+        read_tone(&samples, f64::from(recorder.rate_hz), &mut Plans::default()).expect("a tone")
+    }
+
+    fn calibrate(&self, device: &mut dyn Device, reading: &str) -> Calibration {
+        let meter = MeterReading::typed(reading, 1.0).unwrap();
+        let circumstances =
+            Circumstances { expected_volts: Some(FULL_SCALE_VOLTS), ..Circumstances::default() };
+        calibrate::input(&self.rig, CalibratedAt::Load, &self.record(device), &meter, &circumstances).unwrap()
+    }
+}
+
+fn codes(findings: &[Finding]) -> Vec<&str> {
+    findings.iter().map(|f| f.code.as_str()).collect()
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(24))]
+
+    /// Whatever the pad, the interface, its clock, noise and hum: calibrating gives the full scale back.
+    #[test]
+    fn calibrate_inverts_what_simulate_did(
+        top_ohms in 1000.0f64..22_000.0,
+        bottom_ohms in 300.0f64..3000.0,
+        input_ohms in 5000.0f64..1e6,
+        dbfs in -35.0f64..-3.0,
+        ppm in -200.0f64..200.0,
+        inverted in prop::bool::ANY,
+        seed in 0u64..1000,
+    ) {
+        let rig = rig(top_ohms, bottom_ohms, input_ohms);
+        let load_volts = FULL_SCALE_VOLTS * from_db(dbfs) / rig.pad_ratio().unwrap();
+        let recorder = Recorder {
+            clock_ppm: ppm,
+            latency_seconds: 0.3,
+            noise_rms: 1e-5,
+            hum: Some(Hum { mains_hz: 50.02, peak: 1e-4, lines: 12 }),
+            seed,
+            ..usual().recorder
+        };
+        let setup = Setup { load_volts, rig, recorder, ..usual() };
+        let reading = format!("{load_volts:.4}");
+        let meter = MeterReading::typed(&reading, 0.0).unwrap();
+        let tone = setup.record(&mut Gain(if inverted { -1.0 } else { 1.0 }));
+        let got = calibrate::input(&setup.rig, CalibratedAt::Load, &tone, &meter, &Circumstances::default()).unwrap();
+        // Half of the meter's last digit, and the noise: 1e-5/√N·√3 re the tone at −35 dBFS is below 1e-5.
+        let digit = meter.step_volts / 2.0 / load_volts;
+        let error = (got.full_scale_volts / FULL_SCALE_VOLTS - 1.0).abs();
+        prop_assert!(error <= digit + 2e-5, "error {} digit {}", error, digit);
+        prop_assert_eq!(codes(&got.findings), [""; 0]);
+    }
+}
+
+#[test]
+fn uncertainty_is_meter_and_last_digit() {
+    // 1 % and half of 0.01 in 2.83 (0.17668 %), both rectangular; at the interface there is no pad.
+    let got = usual().calibrate(&mut Gain(1.0), "2.83");
+    let by_hand = 1.959_964 * (1.0f64 / 3.0 + 0.176_678f64.powi(2) / 3.0).sqrt();
+    // The wander of a steady tone with noise 1e-5 adds less than 1e-3 of that.
+    approx::assert_relative_eq!(got.uncertainty_percent, by_hand, max_relative = 1e-3);
+    // 2.83 V is what is there.
+    approx::assert_relative_eq!(got.full_scale_volts, FULL_SCALE_VOLTS, max_relative = 1e-5);
+}
+
+#[test]
+fn each_warning_has_its_one_cause() {
+    assert_eq!(codes(&usual().calibrate(&mut Gain(1.0), "2.830").findings), [""; 0]);
+    let fine = &mut Gain(1.0);
+    let high = Setup { frequency_hz: 1010.0, ..usual() };
+    assert_eq!(codes(&high.calibrate(fine, "2.830").findings), ["tone_too_high"]);
+    for mains in [50.0, 60.0, 300.0, 240.0, 352.0] {
+        let hum = Setup { frequency_hz: mains, ..usual() };
+        assert_eq!(codes(&hum.calibrate(fine, "2.830").findings), ["tone_on_mains"], "{mains}");
+    }
+    let low =
+        Setup { load_volts: 0.12, recorder: Recorder { noise_rms: 1e-6, ..usual().recorder }, ..usual() };
+    assert_eq!(codes(&low.calibrate(fine, "0.1200").findings), ["low_tone"]);
+    let rising = Setup { rise_db: 0.4, ..usual() };
+    assert_eq!(codes(&rising.calibrate(fine, "2.90").findings), ["unsteady_tone"]);
+    // 23 V would read +0.08 dBFS: the converter clips, a little.
+    let clipped = Setup { load_volts: 23.0, ..usual() };
+    assert_eq!(codes(&clipped.calibrate(fine, "23.00").findings), ["clipped_tone"]);
+    assert_eq!(
+        codes(&Setup { load_volts: 0.51, ..usual() }.calibrate(fine, "0.5").findings),
+        ["coarse_reading"]
+    );
+    // A cubic: H3 is a3·A²/4 of H1 ≈ 2.4 % at the peak of 4.0 V.
+    let bent = usual().calibrate(&mut Polynomial(vec![1.0, 0.0, 0.006]), "2.88");
+    assert_eq!(codes(&bent.findings), ["distorted_tone"]);
+    let straight = usual().calibrate(&mut Polynomial(vec![1.0, 0.0, 0.002]), "2.85");
+    assert_eq!(codes(&straight.findings), [""; 0]);
+}
+
+#[test]
+fn the_usual_slips_of_level_are_named() {
+    let setup = usual();
+    for (factor, words) in [
+        (2f64.sqrt(), "peak value taken for RMS"),
+        (2.0, "balanced level"),
+        (8f64.sqrt(), "peak-to-peak"),
+        (0.5f64.sqrt(), "in the expected value"),
+    ] {
+        let got = setup.calibrate(&mut Gain(1.0), &format!("{:.4}", 2.83 * factor));
+        let [finding] = &got.findings[..] else { panic!("{:?}", got.findings) };
+        assert_eq!(finding.code, "input_mismatch");
+        assert!(finding.advice.contains(words), "{}", finding.advice);
+    }
+    // Half a decibel is agreement; 1.5 dB has no usual cause.
+    assert_eq!(
+        codes(&setup.calibrate(&mut Gain(1.0), &format!("{:.4}", 2.83 * from_db(0.45))).findings),
+        [""; 0]
+    );
+    let odd = setup.calibrate(&mut Gain(1.0), &format!("{:.4}", 2.83 * from_db(1.6)));
+    assert!(odd.findings[0].advice.contains("no usual slip"), "{:?}", odd.findings);
+}
+
+#[test]
+fn slips_of_the_pad_are_named() {
+    let believed = rig(10_000.0, 1000.0, 10_000.0);
+    let resistors = |top_ohms, bottom_ohms| Pad::Resistors { top_ohms, bottom_ohms, tolerance_percent: None };
+    let cases = [
+        (resistors(1000.0, 10_000.0).ratio(Some(10_000.0)), "exchanged"),
+        (resistors(100_000.0, 1000.0).ratio(Some(10_000.0)), "top resistor ten times"),
+        (resistors(10_000.0, 100.0).ratio(Some(10_000.0)), "bottom resistor a tenth"),
+        (resistors(10_000.0, 1000.0).ratio(None), "far higher than interface_input_ohms"),
+        (resistors(10_000.0, 1000.0).ratio(Some(1000.0)), "input impedance a tenth"),
+        (10_000.0 / 20_000.0, "not connected"),
+        (1.0, "no pad in the way"),
+    ];
+    for (true_ratio, words) in cases {
+        // What calibration gets when the pad is not what bench.toml says.
+        let measured = FULL_SCALE_VOLTS * believed.pad_ratio().unwrap() / true_ratio;
+        let finding =
+            mismatch::input(&believed, CalibratedAt::Load, measured, FULL_SCALE_VOLTS).expect(words);
+        assert!(finding.advice.contains(words), "{words}: {}", finding.advice);
+        // With the meter at the interface's input the pad is not in it.
+        let there = mismatch::input(&believed, CalibratedAt::Interface, measured, FULL_SCALE_VOLTS).unwrap();
+        assert!(!there.advice.contains(words), "{}", there.advice);
+    }
+}
+
+#[test]
+fn two_points_check_straightness() {
+    let loud = usual();
+    let soft = Setup { load_volts: 0.283, ..usual() };
+    let meters = ["2.830", "0.2830"].map(|r| MeterReading::typed(r, 1.0).unwrap());
+    let calibrated = |a: &mut dyn Device, b: &mut dyn Device| {
+        let first = loud.calibrate(a, "2.830");
+        let second = soft.calibrate(b, "0.2830");
+        calibrate::two_points(&first, &second, [&meters[0], &meters[1]])
+    };
+    let straight = calibrated(&mut Gain(1.0), &mut Gain(1.0));
+    assert_eq!(codes(&straight.findings), [""; 0]);
+    approx::assert_relative_eq!(straight.full_scale_volts, FULL_SCALE_VOLTS, max_relative = 1e-5);
+    // An interface that gives the soft one 1 dB more than the loud one, as automatic level does.
+    let bent = calibrated(&mut Gain(from_db(-0.4)), &mut Gain(from_db(0.4)));
+    assert_eq!(codes(&bent.findings), ["not_straight"]);
+    assert!(bent.uncertainty_percent > 4.0 * straight.uncertainty_percent, "{bent:?}");
+    // A hard limiter shows as distortion as well.
+    let limited = calibrated(&mut HardClip::symmetric(3.6), &mut Gain(1.0));
+    assert!(codes(&limited.findings).contains(&"distorted_tone"), "{limited:?}");
+}
+
+#[test]
+fn the_output_side_needs_no_recording() {
+    let meter = MeterReading::typed("0.1052", 1.0).unwrap();
+    let got = calibrate::output(-21.0, 275.0, &meter, &Circumstances::default());
+    approx::assert_relative_eq!(got.full_scale_volts, 0.1052 * 10f64.powf(1.05), max_relative = 1e-12);
+    assert_eq!(codes(&got.findings), [""; 0]);
+    let expected =
+        Circumstances { expected_volts: Some(got.full_scale_volts * 2.0), ..Circumstances::default() };
+    let balanced = calibrate::output(-21.0, 275.0, &meter, &expected);
+    assert!(balanced.findings[0].advice.contains("balanced"), "{:?}", balanced.findings);
+}
+
+#[test]
+fn readings_are_read_as_typed() {
+    let meter = |text: &str| MeterReading::typed(text, 1.0).map(|m| (m.volts, m.step_volts));
+    assert_eq!(meter("2.830"), Some((2.83, 0.001)));
+    assert_eq!(meter("23"), Some((23.0, 1.0)));
+    for bad in ["", "2,83", "-1", "0", "0.000", "nan", "1e3", "inf", "2.8V", ".", "1.2.3"] {
+        assert_eq!(meter(bad), None, "{bad}");
+    }
+}
+
+#[test]
+fn no_tone_no_calibration() {
+    let mut plans = Plans::default();
+    for samples in [vec![], vec![0.0f32], vec![0.0; 48_000], vec![f32::NAN; 4800], vec![1e30; 4800]] {
+        assert_eq!(read_tone(&samples, 48_000.0, &mut plans), None, "{} samples", samples.len());
+    }
+}
+
+#[test]
+fn the_command_writes_what_it_found_and_keeps_the_comments() {
+    let dir = tempfile::tempdir().unwrap();
+    let bench = dir.path().join("bench.toml");
+    let example = include_str!("bench/example.toml");
+    std::fs::write(&bench, example).unwrap();
+    let wav = dir.path().join("tone.wav");
+    let spec = hound::WavSpec {
+        channels: 1,
+        sample_rate: 48_000,
+        bits_per_sample: 24,
+        sample_format: hound::SampleFormat::Int,
+    };
+    let mut writer = hound::WavWriter::create(&wav, spec).unwrap();
+    // 2.83 V at the load, over 12, at an interface of 2.0 V full scale.
+    let peak = 2.83 / 12.0 / 2.0;
+    for k in 0..48_000 * 3 {
+        let x = peak * (TAU * 275.0 * f64::from(k) / 48_000.0).sin();
+        writer.write_sample((x * f64::from(1 << 23)).round() as i32).unwrap();
+    }
+    writer.finalize().unwrap();
+    let run = |more: &[&str]| {
+        let mut command = assert_cmd::Command::cargo_bin("twinload").unwrap();
+        command.arg("calibrate").arg(dir.path()).args(more);
+        command.assert()
+    };
+    let tone = wav.to_str().unwrap();
+    run(&[tone, "--volts", "2.830", "--meter-percent", "1", "--dry-run"]).success();
+    assert_eq!(std::fs::read_to_string(&bench).unwrap(), example);
+
+    let said = run(&[tone, "--volts", "2.830", "--meter-percent", "1"]).success();
+    let said = String::from_utf8(said.get_output().stdout.clone()).unwrap();
+    assert!(said.contains("full scale 2.000 ± 0.023 V RMS (95 %)"), "{said}");
+    assert!(said.contains("CAUTION") && said.contains("without its load"), "{said}");
+    let written = Bench::open(dir.path()).unwrap();
+    approx::assert_relative_eq!(written.rig.input_full_scale_volts.unwrap(), 2.0, max_relative = 1e-4);
+    assert_eq!(written.rig.input_calibrated_at, Some(CalibratedAt::Load));
+    let text = std::fs::read_to_string(&bench).unwrap();
+    for line in example.lines().filter(|l| !l.starts_with("input_full_scale_volts")) {
+        assert!(text.contains(line), "lost: {line}");
+    }
+
+    let json = run(&["--output", "--volts", "0.1052", "--json"]).success();
+    let json: twinload::bench::calibration_document::CalibrationDocument =
+        serde_json::from_slice(&json.get_output().stdout).unwrap();
+    approx::assert_relative_eq!(
+        json.full_scale.value.unwrap(),
+        0.1052 * 10f64.powf(1.05),
+        max_relative = 1e-9
+    );
+    assert!(json.written && json.full_scale.interval.is_some());
+    assert!(db(written.rig.output_full_scale_volts.unwrap() / 1.2).abs() < 1e-9);
+    run(&[tone, "--volts", "2,83"]).code(1);
+    run(&["--volts", "2.83"]).code(2);
+}
