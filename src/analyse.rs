@@ -8,6 +8,7 @@ use crate::analysis::{Analysis, Figures, RecordingKind, SCHEMA, TakeAnalysis};
 use crate::bench::{Bench, TakeEntry, TakeKind};
 use crate::figure::Curves;
 use crate::finding::Fitness;
+use crate::measure::pair;
 use crate::measure::plain::{self, Plain};
 use crate::measure::{self, Plans, tone_figures};
 use crate::signals::{Choices, Plan};
@@ -193,7 +194,19 @@ fn of_plain(
             let seconds = plain::steady(samples, rate_hz).len() as f64 / rate_hz;
             tone_figures::put(&mut entry.figures, &tone, rate_hz, seconds, scale);
         }
-        Plain::TwoTones(_) => entry.kind = RecordingKind::TwoTones,
+        Plain::TwoTones(omegas) => {
+            entry.kind = RecordingKind::TwoTones;
+            let cut = plain::cut(plain::middle(plain::steady(samples, rate_hz), rate_hz), rate_hz);
+            let frequencies_hz = omegas.map(|omega| omega * rate_hz / std::f64::consts::TAU);
+            match pair::measure(&cut, frequencies_hz, None, plans) {
+                Ok(pair) => {
+                    entry.figures.products = pair::products(&pair, scale);
+                    entry.figures.intermodulation.push(pair::intermodulation(&pair, None));
+                    entry.curves.insert("products".to_owned(), pair::products_curve(&pair));
+                }
+                Err(error) => entry.failure = Some(error.to_string()),
+            }
+        }
         Plain::None => entry.kind = RecordingKind::Other,
     }
     // Where there is nothing at all, it is no news that there is no tone.

@@ -4,6 +4,7 @@ pub mod cut;
 pub mod error;
 pub mod fit;
 pub mod ladder;
+pub mod pair;
 pub mod pchip;
 pub mod plain;
 pub mod plans;
@@ -55,6 +56,7 @@ pub fn take(take: &Take, scale: &Scale, plans: &mut Plans) -> Measured {
     references(take, plans, &mut measured);
     let mains_hz = quiet_segments(take, scale, plans, &mut measured);
     sweeps(take, scale, mains_hz, plans, &mut measured);
+    pairs(take, mains_hz, plans, &mut measured);
     measured
 }
 
@@ -149,6 +151,27 @@ fn sweeps(take: &Take, scale: &Scale, mains_hz: Option<f64>, plans: &mut Plans, 
             sweep::put_distortion(&mut measured.figures, &response, level_db);
             let harmonics = sweep::harmonics_curve(&response);
             measured.curves.insert("harmonics_by_frequency".to_owned(), harmonics);
+        }
+    }
+}
+
+/// Intermodulation of every pair at its level; the spectra of all, the 70 Hz and 7 kHz one at the higher level by
+/// the plain name `products`.
+fn pairs(take: &Take, mains_hz: Option<f64>, plans: &mut Plans, measured: &mut Measured) {
+    for segment in &take.plan.segments {
+        let Signal::Pair { low_hz, high_hz, level_db, tone_seconds, .. } = segment.signal else { continue };
+        let Some(cut) = take.cut(segment) else { continue };
+        match pair::measure(&pair::usable(&cut, tone_seconds), [low_hz, high_hz], mains_hz, plans) {
+            Ok(pair) => {
+                pair::put(&mut measured.figures, &segment.id, &pair);
+                measured.figures.intermodulation.push(pair::intermodulation(&pair, Some(level_db)));
+                let curve = pair::products_curve(&pair);
+                if segment.id == "modulation_high" {
+                    measured.curves.insert("products".to_owned(), curve.clone());
+                }
+                measured.curves.insert(format!("products_{}", segment.id), curve);
+            }
+            Err(error) => measured.findings.push(not_measured(segment, &error)),
         }
     }
 }

@@ -67,14 +67,18 @@ fn mean_square(samples: &[f32]) -> f64 {
     samples.iter().map(|&x| f64::from(x) * f64::from(x)).sum::<f64>() / samples.len().max(1) as f64
 }
 
+/// The middle of a recording that is longer than is used.
+#[must_use]
+pub fn middle(samples: &[f32], rate_hz: f64) -> &[f32] {
+    let longest = (LONGEST_SECONDS * rate_hz) as usize;
+    let first = samples.len().saturating_sub(longest) / 2;
+    &samples[first..samples.len().min(first + longest)]
+}
+
 /// Finds and measures what a plain recording holds.
 #[must_use]
 pub fn measure(samples: &[f32], rate_hz: f64, plans: &mut Plans) -> Plain {
-    let mut samples = steady(samples, rate_hz);
-    let longest = (LONGEST_SECONDS * rate_hz) as usize;
-    if samples.len() > longest {
-        samples = &samples[(samples.len() - longest) / 2..][..longest];
-    }
+    let samples = middle(steady(samples, rate_hz), rate_hz);
     let Some(spectrum) = Spectrum::of(samples, plans) else { return Plain::None };
     let low = TAU * LOWEST_HZ / rate_hz;
     let high = TAU * tone::HIGHEST_RATE;
