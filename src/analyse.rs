@@ -10,7 +10,7 @@ use crate::figure::Curves;
 use crate::finding::Fitness;
 use crate::measure::pair;
 use crate::measure::plain::{self, Plain};
-use crate::measure::{self, Plans, tone_figures};
+use crate::measure::{self, Plans, quiet, tone_figures};
 use crate::signals::{Choices, Plan};
 use crate::takes::tape::Tape;
 use crate::takes::{self, Ask, ReadError, Scale, Take, health};
@@ -88,7 +88,7 @@ pub fn plans_of(bench_dir: &Path) -> Result<Vec<Plan>, AnalyseError> {
 pub fn file(path: &Path, options: &Options) -> Result<Vec<TakeAnalysis>, AnalyseError> {
     let plans = if options.plans.is_empty() { built_in_plans() } else { options.plans.clone() };
     let ask = Ask { channel: options.channel, plans: &plans };
-    Ok(recording(path, &ask, &|_| Scale::default())?)
+    Ok(recording(path, &ask, &|_| Scale::default(), false)?)
 }
 
 /// Measures every take of a bench that is in use. A take that fails has its reason in it and leaves the others alone.
@@ -114,11 +114,22 @@ fn bench_take(bench: &Bench, plans: &[Plan], at: usize, entry: &TakeEntry) -> Ve
     }
     let ask = Ask { channel: bench.channel(), plans };
     let scale = |top_dbfs: f64| bench.scale_of(entry, top_dbfs);
-    let mut takes = match recording(&bench.path_of(entry), &ask, &scale) {
+    let of_quiet = entry.kind == TakeKind::Quiet;
+    let mut takes = match recording(&bench.path_of(entry), &ask, &scale, of_quiet) {
         Ok(takes) => takes,
         Err(error) => vec![TakeAnalysis { failure: Some(error.to_string()), ..empty(&entry.file) }],
     };
     for take in &mut takes {
+        let of_programme = matches!(take.kind, RecordingKind::Programme | RecordingKind::Segment);
+        if take.failure.is_none() && !of_programme && !of_quiet {
+            take.failure = Some(format!(
+                "{}: no markers of this bench's programme {:04x} were found: was another file played, the wrong \
+                 channel recorded, or the level too low? Give it to twinload check",
+                takes::shown::path(Path::new(&entry.file)),
+                plans.first().map_or(0, Plan::identity),
+            ));
+            take.fitness = Fitness::Redo;
+        }
         take.file.clone_from(&entry.file);
         take.build.clone_from(&entry.build);
         take.setting.clone_from(&entry.setting);
@@ -128,11 +139,13 @@ fn bench_take(bench: &Bench, plans: &[Plan], at: usize, entry: &TakeEntry) -> Ve
     takes
 }
 
-/// Measures one file; `scale` tells what its samples mean, given the plan's top.
+/// Measures one file; `scale` tells what its samples mean, given the plan's top. `of_quiet`: it was recorded as a
+/// silence, so that what has no markers is measured for noise and hum.
 fn recording(
     path: &Path,
     ask: &Ask<'_>,
     scale: &dyn Fn(f64) -> Scale,
+    of_quiet: bool,
 ) -> Result<Vec<TakeAnalysis>, ReadError> {
     let recorded = takes::read::read(path, ask)?;
     let mut base = empty(&takes::shown::path(path));
@@ -147,7 +160,11 @@ fn recording(
     let mut all: Vec<TakeAnalysis> =
         recorded.takes.iter().map(|take| of_take(base.clone(), take, scale, &mut plans)).collect();
     if let Some(tape) = &recorded.plain {
-        all.push(of_plain(base, tape, recorded.rate_hz, &scale(0.0), &mut plans));
+        all.push(if of_quiet {
+            of_silence(base, tape, recorded.rate_hz, &scale(0.0), &mut plans)
+        } else {
+            of_plain(base, tape, recorded.rate_hz, &scale(0.0), &mut plans)
+        });
     }
     for take in &mut all {
         take.fitness = Fitness::of(&take.findings);
@@ -212,6 +229,26 @@ fn of_plain(
     // Where there is nothing at all, it is no news that there is no tone.
     if Fitness::of(&entry.findings) != Fitness::Redo || entry.kind == RecordingKind::Tone {
         entry.findings.extend(health::tone::inspect(samples, rate_hz, tape.first_frame(), plans));
+    }
+    entry
+}
+
+/// A recording of a silence: noise and hum of all of it, up to the length that the programme's quiet has.
+fn of_silence(
+    mut entry: TakeAnalysis,
+    tape: &Tape,
+    rate_hz: f64,
+    scale: &Scale,
+    plans: &mut Plans,
+) -> TakeAnalysis {
+    entry.kind = RecordingKind::Quiet;
+    let cut = plain::cut(tape.all(), rate_hz);
+    match quiet::measure(&quiet::usable(&cut, cut.seconds()), 50.0, plans) {
+        Ok(quiet) => {
+            quiet::put(&mut entry.figures, &quiet, scale);
+            entry.curves.insert("noise_spectrum".to_owned(), quiet::noise_curve(&quiet, scale));
+        }
+        Err(error) => entry.failure = Some(format!("{}: {error}", entry.file)),
     }
     entry
 }

@@ -1,0 +1,162 @@
+//! What a person can get wrong: one clear error each, exit code 1, nothing half-written.
+#![allow(clippy::unwrap_used, clippy::expect_used)]
+
+use std::path::{Path, PathBuf};
+use std::process::Output;
+
+use tempfile::TempDir;
+use twinload::signals::write::{Depth, Form, write_plan, write_wav};
+use twinload::signals::{Choices, Identity, Plan};
+
+const FORM: Form = Form { rate_hz: 48_000, depth: Depth::Int16, channels: 1 };
+
+fn twinload(args: &[&str]) -> Output {
+    assert_cmd::cargo::cargo_bin_cmd!("twinload").args(args).output().unwrap()
+}
+
+/// Standard error of a run that must fail with code 1 and say nothing on standard output.
+fn refused(args: &[&str]) -> String {
+    let output = twinload(args);
+    let error = String::from_utf8(output.stderr).unwrap();
+    assert_eq!(output.status.code(), Some(1), "{args:?}: {error}");
+    assert!(output.stdout.is_empty(), "{args:?}: {}", String::from_utf8_lossy(&output.stdout));
+    assert!(error.starts_with("error: ") && !error.contains("panicked"), "{error}");
+    error
+}
+
+fn text(path: &Path) -> &str {
+    path.to_str().unwrap()
+}
+
+/// A bench whose plan is the short one, with one take entry for `file`.
+fn bench(dir: &TempDir, file: &str, toml: &str) -> PathBuf {
+    let bench = dir.path().join("bench");
+    std::fs::create_dir_all(bench.join("takes")).unwrap();
+    std::fs::create_dir_all(bench.join("test-signals")).unwrap();
+    let plan = serde_json::to_string(&Plan::short(&Choices::default())).unwrap();
+    std::fs::write(bench.join("test-signals/plan.json"), plan).unwrap();
+    let take = if file.is_empty() {
+        String::new()
+    } else {
+        format!("\n[[take]]\nfile = \"takes/{file}\"\nbuild = \"one\"\nsetting = \"full\"\n")
+    };
+    std::fs::write(bench.join("bench.toml"), format!("{toml}{take}")).unwrap();
+    bench
+}
+
+const GOOD: &str = "[bench]\ntitle = \"hostile\"\nmains_hz = 50\n\n[rig]\nload_ohms = 8.0\n\n\
+                    [[build]]\nname = \"one\"\n\n[setting.full]\nvolume = \"10\"\n";
+
+#[test]
+fn files_that_hold_no_audio_are_refused_in_one_line() {
+    let dir = TempDir::new().unwrap();
+    let empty = dir.path().join("empty.wav");
+    std::fs::write(&empty, b"").unwrap();
+    let missing = dir.path().join("missing.wav");
+    for path in [&empty, &missing] {
+        let error = refused(&["analyse", text(path), "--json"]);
+        assert_eq!(error.lines().count(), 1, "{error}");
+        assert!(error.contains(path.file_name().unwrap().to_str().unwrap()), "{error}");
+    }
+}
+
+#[test]
+fn another_programmes_recording_is_refused_by_its_identity() {
+    let dir = TempDir::new().unwrap();
+    let other = Plan::short(&Choices { top_dbfs: -3.0, ..Choices::default() });
+    let path = dir.path().join("other.wav");
+    write_plan(&path, &other, Identity { plan: other.identity(), part: 0 }, FORM).unwrap();
+    let error = refused(&["analyse", text(&path), "--json"]);
+    assert!(error.contains(&format!("{:04x}", other.identity())) && error.contains("--plan"), "{error}");
+    // With its own plan it is measured.
+    let plan = dir.path().join("plan.json");
+    std::fs::write(&plan, serde_json::to_string(&other).unwrap()).unwrap();
+    let output = twinload(&["analyse", text(&path), "--json", "--plan", text(&plan)]);
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+}
+
+#[test]
+fn a_take_without_markers_fails_and_says_what_to_look_for() {
+    let dir = TempDir::new().unwrap();
+    let bench = bench(&dir, "silent.wav", GOOD);
+    write_wav(&bench.join("takes/silent.wav"), FORM, 96_000, |block, _| block.fill(0.0)).unwrap();
+    let output = twinload(&["analyse", text(&bench)]);
+    assert_eq!(output.status.code(), Some(1));
+    let said = String::from_utf8(output.stdout).unwrap();
+    assert!(said.contains("FAILED") && said.contains("no markers"), "{said}");
+    // The rest of the work is done: the document tells the failure too.
+    let json = std::fs::read_to_string(bench.join("reports/analysis.json")).unwrap();
+    let json: serde_json::Value = serde_json::from_str(&json).unwrap();
+    assert!(json["takes"][0]["failure"].as_str().unwrap().contains("no markers"), "{json}");
+}
+
+#[test]
+fn a_recording_cut_short_gives_what_it_holds_and_says_what_it_lacks() {
+    let dir = TempDir::new().unwrap();
+    let plan = Plan::short(&Choices::default());
+    let path = dir.path().join("cut.wav");
+    let frames = (plan.segment("sweep_low").unwrap().start_seconds * 48_000.0) as usize;
+    let player_plan = plan.clone();
+    let player = twinload::signals::Player::new(&player_plan, Identity { plan: plan.identity(), part: 0 });
+    write_wav(&path, FORM, frames, |block, first| player.fill(block, first as f64 / 48e3, 1.0 / 48e3))
+        .unwrap();
+    let output = twinload(&["analyse", text(&path), "--json"]);
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    let json: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    let take = &json["takes"][0];
+    assert_eq!(take["fitness"], "limited");
+    let codes: Vec<&str> =
+        take["findings"].as_array().unwrap().iter().map(|f| f["code"].as_str().unwrap()).collect();
+    assert!(codes.contains(&"marker_missing") && codes.contains(&"segment_missing"), "{codes:?}");
+    assert!(take["figures"]["gain"]["value"].is_number(), "{take}");
+    assert!(take["curves"]["response_low_drive"].is_null());
+}
+
+#[test]
+fn faults_in_bench_toml_have_file_line_and_the_nearest_key() {
+    let dir = TempDir::new().unwrap();
+    for (toml, file, words) in [
+        (GOOD.replace("load_ohms", "load_ohm"), "", vec!["bench.toml", "load_ohm", "load_ohms"]),
+        (GOOD.replace("8.0", "8,0"), "", vec!["bench.toml", "8.0"]),
+        (GOOD.replace("8.0", "-8.0"), "", vec!["bench.toml", "load_ohms"]),
+        (GOOD.replace("name = \"one\"", "name = \"two\""), "a.wav", vec!["bench.toml", "one"]),
+    ] {
+        let bench = bench(&dir, file, &toml);
+        let error = refused(&["analyse", text(&bench)]);
+        for word in words {
+            assert!(error.contains(word), "{word} is missing in:\n{error}");
+        }
+        assert!(!bench.join("reports").exists(), "something was written");
+    }
+}
+
+#[test]
+fn a_damaged_plan_is_named_with_its_fault() {
+    let dir = TempDir::new().unwrap();
+    let bench = bench(&dir, "a.wav", GOOD);
+    let path = bench.join("test-signals/plan.json");
+    let good = std::fs::read_to_string(&path).unwrap();
+    for bad in [good[..good.len() / 2].to_owned(), good.replace("ladder_up", "quiet"), "[]".to_owned()] {
+        std::fs::write(&path, bad).unwrap();
+        let error = refused(&["analyse", text(&bench)]);
+        assert!(error.contains("plan.json"), "{error}");
+    }
+}
+
+#[test]
+fn test_signals_are_not_put_over_another_programmes() {
+    let dir = TempDir::new().unwrap();
+    let at = text(dir.path());
+    let small = ["--short", "--bits", "16", "--rate", "44100"];
+    assert!(twinload(&[&["signals", at], &small[..]].concat()).status.success());
+    assert!(
+        twinload(&[&["signals", at], &small[..]].concat()).status.success(),
+        "the same again is no fault"
+    );
+    let plan = std::fs::read(dir.path().join("test-signals/plan.json")).unwrap();
+    let other = [&["signals", at, "--top-dbfs", "-6"], &small[..]].concat();
+    let error = refused(&other);
+    assert!(error.contains("plan.json") && error.contains("--replace"), "{error}");
+    assert_eq!(std::fs::read(dir.path().join("test-signals/plan.json")).unwrap(), plan);
+    assert!(twinload(&[&other[..], &["--replace"]].concat()).status.success());
+}
