@@ -1,5 +1,6 @@
 //! What is in a take: figures and curves out of segments, one file a kind of segment.
 
+pub mod burst;
 pub mod cut;
 pub mod error;
 pub mod fit;
@@ -57,6 +58,7 @@ pub fn take(take: &Take, scale: &Scale, plans: &mut Plans) -> Measured {
     let mains_hz = quiet_segments(take, scale, plans, &mut measured);
     sweeps(take, scale, mains_hz, plans, &mut measured);
     pairs(take, mains_hz, plans, &mut measured);
+    bursts(take, scale, &mut measured);
     measured
 }
 
@@ -170,6 +172,25 @@ fn pairs(take: &Take, mains_hz: Option<f64>, plans: &mut Plans, measured: &mut M
                     measured.curves.insert("products".to_owned(), curve.clone());
                 }
                 measured.curves.insert(format!("products_{}", segment.id), curve);
+            }
+            Err(error) => measured.findings.push(not_measured(segment, &error)),
+        }
+    }
+}
+
+fn bursts(take: &Take, scale: &Scale, measured: &mut Measured) {
+    for segment in &take.plan.segments {
+        let Signal::Burst { frequency_hz, before_seconds, high_seconds, after_seconds, times, .. } =
+            segment.signal
+        else {
+            continue;
+        };
+        let Some(cut) = take.cut(segment) else { continue };
+        let plan = burst::Plan { frequency_hz, before_seconds, high_seconds, after_seconds, times };
+        match burst::measure(&cut, &plan) {
+            Ok(bursts) => {
+                burst::put(&mut measured.figures, &bursts, scale);
+                measured.curves.insert("burst_envelope".to_owned(), burst::envelope_curve(&bursts, scale));
             }
             Err(error) => measured.findings.push(not_measured(segment, &error)),
         }
