@@ -125,7 +125,7 @@ pub fn write(dir: &Path, comparison: &Comparison, choices: Choices) -> Result<Wr
         for (id, bytes) in &pictures {
             let name = format!("charts/{id}.png");
             folder.put(&name, bytes)?;
-            picture = picture.or_else(|| id.starts_with("distortion-power").then_some(name));
+            picture = picture.or_else(|| id.starts_with("distortion-power-").then_some(name));
         }
     }
     write_curves(&mut folder, comparison)?;

@@ -82,6 +82,7 @@ pub fn name(build: usize) -> &'static str {
 fn ladder(stage: Stage, offset_db: f64, from_db_: i32, repeats: bool) -> Curve {
     let mut columns = vec![
         ("drive", Unit::Decibels),
+        ("drive_volts", Unit::Volts),
         ("output", Unit::Volts),
         ("power", Unit::Watts),
         ("gain", Unit::Decibels),
@@ -100,7 +101,7 @@ fn ladder(stage: Stage, offset_db: f64, from_db_: i32, repeats: bool) -> Curve {
         let h = stage.harmonics(peak);
         let rms = h[1..].iter().map(|a| a * a / 2.0).sum::<f64>().sqrt();
         let thd = 100.0 * h[2..].iter().map(|a| a * a).sum::<f64>().sqrt() / h[1];
-        let mut row = vec![drive, rms, rms * rms / LOAD_OHMS, db(h[1] / peak), thd];
+        let mut row = vec![drive, peak / SQRT_2, rms, rms * rms / LOAD_OHMS, db(h[1] / peak), thd];
         row.extend(h[2..].iter().map(|a| 100.0 * a / h[1]));
         if repeats {
             row.extend([thd * 0.96, thd * 1.04]);
@@ -218,9 +219,29 @@ fn impedance(stage: Stage) -> Curve {
 
 fn waveform(stage: Stage, peak: f64) -> Curve {
     let mut curve = Curve::new(&[("phase", Unit::Degrees), ("output", Unit::Volts), ("clipped", Unit::One)]);
-    for (k, y) in stage.cycle(peak, 180).into_iter().enumerate() {
+    for (k, y) in stage.cycle(peak, 180).into_iter().cycle().take(181).enumerate() {
         let clipped = y > 0.88 * stage.up_volts || y < -0.88 * stage.down_volts;
         curve.push([2.0 * k as f64, y, f64::from(u8::from(clipped))]);
+    }
+    curve
+}
+
+fn chord(build: usize) -> Curve {
+    let mut curve =
+        Curve::new(&[("frequency", Unit::Hertz), ("level", Unit::Decibels), ("order", Unit::One)]);
+    let less = 5.0 * build as f64;
+    for (f, level, order) in [
+        (82.4, 0.0, 1.0),
+        (125.1, -0.4, 1.0),
+        (42.7, -31.0 - less, 2.0),
+        (207.5, -29.0 - less, 2.0),
+        (39.7, -41.0 - less, 3.0),
+        (167.8, -39.5 - less, 3.0),
+        (289.9, -43.0, 3.0),
+        (332.6, -44.0, 3.0),
+        (250.2, -52.0, 4.0),
+    ] {
+        curve.push([f, level, order]);
     }
     curve
 }
@@ -310,7 +331,7 @@ fn rows() -> Vec<Row> {
         whole("low_corner", "Low corner", [49.0, 44.0], Unit::Hertz, within);
         whole("sag", "Sag", [1.3, 0.7], Unit::Decibels, usual);
         whole("hum_total", "Hum", [2.1, 1.4], Unit::Millivolts, within);
-        let one_watt = Some(Quantity::new(1.0, Unit::Watts));
+        let at = |watts: f64| Some(Quantity::new(watts, Unit::Watts));
         for (n, a, b) in [
             (2, 1.9, 0.9),
             (3, 0.8, 0.35),
@@ -319,16 +340,18 @@ fn rows() -> Vec<Row> {
             (6, 0.04, 0.02),
             (7, 0.02, 0.01),
         ] {
-            rows.push(row(
-                &format!("harmonic_{n}"),
-                &format!("H{n}"),
-                setting,
-                Match::SamePower,
-                one_watt.clone(),
-                [a, b],
-                Unit::Percent,
-                usual,
-            ));
+            for watts in [1.0, 5.0] {
+                rows.push(row(
+                    &format!("harmonic_{n}"),
+                    &format!("H{n} at {watts} W"),
+                    setting,
+                    Match::SamePower,
+                    at(watts),
+                    [a * watts, b * watts.sqrt()],
+                    Unit::Percent,
+                    usual,
+                ));
+            }
         }
     }
     rows
@@ -358,7 +381,14 @@ pub fn comparison() -> Comparison {
             add(build, "waveform", waveform(stage, if build == 0 { 0.32 } else { 0.31 }));
             if full {
                 add(build, "output_impedance", impedance(stage));
-                add(build, "products", products(build));
+                add(build, "products_modulation_high", products(build));
+                add(build, "products_modulation_low", products(build));
+                add(build, "products_chord_high", chord(build));
+                add(
+                    build,
+                    "low_e_ladder",
+                    ladder(Stage { up_volts: 7.9, hardness: 2.2, ..stage }, 0.0, -20, full),
+                );
             }
         }
         add(1, "response_difference", difference(&response(AS_DRAWN, false), &response(REWORK, false)));

@@ -87,14 +87,17 @@ pub(crate) fn draw_ends(sheet: &Sheet, root: &Paper, plan: &PanelPlan, build: us
         let (Some(end), Some(rect)) = (&block.end, block_rect(plan.panel, &plan.frame, block)) else {
             continue;
         };
-        let half = font::width(end, NOTE_SIZE) / 2.0;
+        let widest = end.lines().map(|line| font::width(line, NOTE_SIZE)).fold(0.0, f64::max);
+        let half = widest / 2.0;
         let x = rect.right.clamp(plan.frame.left + half, (WIDTH - half - 2.0).max(plan.frame.left + half));
         if x + half > free_until {
             continue;
         }
         free_until = x - half - 4.0;
-        let at = (x, rect.bottom + 4.0 + 0.8 * NOTE_SIZE);
-        text(root, end, NOTE_SIZE, look(build).colour, at, HPos::Center)?;
+        for (line, words) in end.lines().enumerate() {
+            let at = (x, rect.bottom + 4.0 + (0.8 + 1.15 * line as f64) * NOTE_SIZE);
+            text(root, words, NOTE_SIZE, look(build).colour, at, HPos::Center)?;
+        }
     }
     Ok(())
 }

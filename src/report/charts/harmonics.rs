@@ -3,7 +3,9 @@
 use super::Missing;
 use super::source::{Source, heights, series};
 use crate::compare::document::Match;
+use crate::figure::Quantity;
 use crate::report::chart::{Axis, Block, Chart, Panel, Series};
+use crate::rounding;
 
 /// The interval that each harmonic adds above the note played (just intonation,
 /// from the ratio n: 2 is an octave, 3 an octave and a fifth, …; common practice).
@@ -11,53 +13,66 @@ const INTERVALS: [(u32, &str); 9] = [
     (2, "octave"),
     (3, "octave\n+ fifth"),
     (4, "two\noctaves"),
-    (5, "two oct.\n+ maj. third"),
+    (5, "two oct.\n+ maj. 3rd"),
     (6, "two oct.\n+ fifth"),
-    (7, "two oct.\n+ flat seventh"),
+    (7, "two oct.\n+ flat 7th"),
     (8, "three\noctaves"),
-    (9, "three oct.\n+ second"),
-    (10, "three oct.\n+ maj. third"),
+    (9, "three oct.\n+ maj. 2nd"),
+    (10, "three oct.\n+ maj. 3rd"),
 ];
 
 pub(crate) fn bars(source: &Source) -> Result<Chart, Missing> {
     let title = "Harmonics at the same power";
-    let builds = source.builds();
-    let mut blocks = Vec::new();
-    let mut at_power = None;
-    let mut orders = Vec::new();
-    for (order, _) in INTERVALS {
-        let quantity = format!("harmonic_{order}");
-        let mut any = false;
-        for build in 0..builds.len() {
-            let Some(figure) = source.figure(build, &quantity, Match::SamePower) else { continue };
-            let Some(value) = figure.value().filter(|v| *v > 0.0) else { continue };
-            at_power = at_power.or(figure.row.matched_at.as_ref());
-            any = true;
-            blocks.push((orders.len(), build, order, value, figure.text.to_owned()));
-        }
-        if any {
-            orders.push(order);
-        }
+    let quantities: Vec<String> = INTERVALS.iter().map(|(order, _)| format!("harmonic_{order}")).collect();
+    let mut powers: Vec<&Quantity> = Vec::new();
+    for row in quantities.iter().flat_map(|q| source.rows(q, Match::SamePower)) {
+        powers.extend(row.matched_at.as_ref().filter(|at| !powers.contains(at)));
     }
-    if blocks.is_empty() {
+    let panels: Vec<Panel> = powers.iter().filter_map(|at| bars_at(source, at)).collect();
+    if panels.is_empty() {
         return Err(Missing::new(
             title,
             "No harmonic was measured in both builds at a power that both reach at this setting.",
         ));
     }
-    let names = orders.iter().filter_map(|n| INTERVALS.iter().find(|(order, _)| order == n));
-    let x = Axis::names("", names.map(|(order, interval)| format!("H{order}\n{interval}")));
-    let least = blocks.iter().map(|b| b.3).fold(f64::INFINITY, f64::min);
+    let mut chart = source.chart("harmonics", title);
+    chart.panels = panels;
+    chart.finding =
+        source.told_of(|row| row.matched == Match::SamePower && quantities.contains(&row.quantity));
+    chart.caption =
+        "Each harmonic is also named as the musical interval that it adds above the note played (just intonation). \
+         A bar that is missing stands for a harmonic below the noise."
+            .to_owned();
+    Ok(chart)
+}
+
+/// The bars of all builds at one power.
+fn bars_at(source: &Source, at: &Quantity) -> Option<Panel> {
+    let builds = source.builds();
+    let mut blocks = Vec::new();
+    for (group, (order, _)) in INTERVALS.iter().enumerate() {
+        for build in 0..builds.len() {
+            let figure = source.figure_at(build, &format!("harmonic_{order}"), Match::SamePower, Some(at));
+            let Some((figure, value)) = figure.and_then(|f| Some((f.text.to_owned(), f.value()?))) else {
+                continue;
+            };
+            blocks.push((group, build, *order, value, figure));
+        }
+    }
+    blocks.retain(|b| b.3 > 0.0);
+    let least = blocks.iter().map(|b| b.3).reduce(f64::min)?;
+    let x = Axis::names("", INTERVALS.map(|(order, interval)| format!("H{order}\n{interval}")));
     let up = blocks.iter().map(|b| b.3).chain([least / 2.0]);
-    let y = Axis::log("re the fundamental", "%", up, 4.0);
+    let y = Axis::log(&format!("at {}, re the fundamental", rounding::text(at)), "%", up, 4.0);
     let low = y.low;
     let mut panel = Panel::new(x, y);
+    panel.height = 190.0;
     let width = 0.8 / builds.len().max(1) as f64;
     for (group, build, order, value, text) in blocks {
         let left = (group + 1) as f64 - 0.4 + width * build as f64;
         panel.blocks.push(Block {
             build,
-            name: format!("H{order}"),
+            name: format!("H{order} at {}", rounding::text(at)),
             x: (left + 0.06 * width, left + 0.94 * width),
             y: (low, value),
             fill: if build == 0 { 0.85 } else { 0.25 },
@@ -66,16 +81,7 @@ pub(crate) fn bars(source: &Source) -> Result<Chart, Missing> {
             value: text,
         });
     }
-    let at = at_power.and_then(|q| Some(format!(" ({} {})", q.value?, q.unit.symbol()))).unwrap_or_default();
-    let mut chart = source.chart("harmonics", &format!("{title}{at}"));
-    chart.panels.push(panel);
-    let quantities: Vec<_> = orders.iter().map(|n| format!("harmonic_{n}")).collect();
-    let quantities: Vec<_> = quantities.iter().map(|q| (q.as_str(), Match::SamePower)).collect();
-    chart.finding = source.told(&quantities);
-    chart.caption =
-        "Each harmonic is also named as the musical interval that it adds above the note played (just intonation)."
-            .to_owned();
-    Ok(chart)
+    Some(panel)
 }
 
 pub(crate) fn against_frequency(source: &Source) -> Result<Chart, Missing> {
@@ -110,7 +116,8 @@ pub(crate) fn against_frequency(source: &Source) -> Result<Chart, Missing> {
     }
     let mut chart = source.chart("harmonics-frequency", title);
     chart.panels = panels;
-    chart.finding = source.told(&[("thd_100_hz", Match::SameDrive), ("thd_5_khz", Match::SameDrive)]);
+    chart.finding =
+        source.told(&[("power_bandwidth_low", Match::Whole), ("power_bandwidth_high", Match::Whole)]);
     chart.caption =
         "From the high-drive sweep. A gap is where the harmonic lies beyond the band or in the noise."
             .to_owned();

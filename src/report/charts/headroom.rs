@@ -1,9 +1,11 @@
 //! The headroom ruler: one bar a build, from clean to cranked.
 
 use super::Missing;
-use super::source::Source;
+use super::source::{Source, on_curve, series};
 use crate::compare::document::Match;
-use crate::report::chart::{Axis, Block, Chart, Guide, Panel};
+use crate::figure::Unit;
+use crate::report::chart::{Axis, Block, Chart, Guide, Panel, Series};
+use crate::rounding;
 
 const TITLE: &str = "Headroom ruler";
 
@@ -42,7 +44,16 @@ pub(crate) fn ruler(source: &Source) -> Result<Chart, Missing> {
     // Names stand at the middle of their bar, which leaves room for the figures under it.
     y.ticks.iter_mut().for_each(|tick| tick.at += 0.14);
     let mut panel = Panel::new(x, y);
-    panel.height = 20.0 + 52.0 * builds.len() as f64;
+    panel.height = 20.0 + 58.0 * builds.len() as f64;
+    let drives: Vec<(usize, Series)> = source
+        .curves("ladder_up")
+        .into_iter()
+        .filter_map(|(build, curve)| Some((build, series(build, "", curve, "power", "drive_volts")?)))
+        .collect();
+    let drive = |build: usize, watts: f64| {
+        let (_, drives) = drives.iter().find(|(of, _)| *of == build)?;
+        Some(rounding::plain(1000.0 * on_curve(drives, watts)?, Unit::Millivolts))
+    };
     for (build, ends) in ends.iter().enumerate() {
         let row = (builds.len() - build) as f64;
         let mut from = low;
@@ -56,7 +67,10 @@ pub(crate) fn ruler(source: &Source) -> Result<Chart, Missing> {
                     y: (row - 0.12, row + 0.4),
                     fill: *fill,
                     label: Some((*zone).to_owned()),
-                    end: Some(text.clone()),
+                    end: Some(match drive(build, *to) {
+                        Some(drive) => format!("{text}\n{drive}"),
+                        None => text.clone(),
+                    }),
                     value: text.clone(),
                 });
                 from = *to;

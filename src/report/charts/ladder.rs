@@ -12,8 +12,29 @@ const SEGMENT: &str = "the rising ladder";
 const LIMITS: [f64; 4] = [1.0, 3.0, 5.0, 10.0];
 
 pub(crate) fn distortion_against_power(source: &Source) -> Result<Chart, Missing> {
-    let title = "Distortion against power";
-    let curves = source.need(title, "ladder_up", SEGMENT)?;
+    let mut chart = distortion(source, "distortion-power", "Distortion against power", "ladder_up", SEGMENT)?;
+    chart.finding = source.told(
+        &[
+            "power_at_thd_1_percent",
+            "power_at_thd_3_percent",
+            "power_at_thd_5_percent",
+            "power_at_thd_10_percent",
+        ]
+        .map(|quantity| (quantity, Match::Whole)),
+    );
+    Ok(chart)
+}
+
+/// The same at the guitar's low E, where the output transformer has its say.
+pub(crate) fn distortion_at_low_e(source: &Source) -> Result<Chart, Missing> {
+    let title = "Distortion against power at the low E string";
+    let mut chart = distortion(source, "distortion-power-low-e", title, "low_e_ladder", "the low-E ladder")?;
+    chart.finding = source.told(&[]);
+    Ok(chart)
+}
+
+fn distortion(source: &Source, id: &str, title: &str, curve: &str, segment: &str) -> Result<Chart, Missing> {
+    let curves = source.need(title, curve, segment)?;
     let x = first_column(&curves, &["power", "output", "level"]).unwrap_or("power");
     let series: Vec<Series> =
         curves.iter().filter_map(|(build, curve)| series(*build, "", curve, x, "thd")).collect();
@@ -35,17 +56,8 @@ pub(crate) fn distortion_against_power(source: &Source) -> Result<Chart, Missing
     let mut panel = Panel::new(along, up);
     panel.guides = LIMITS.map(|at| Guide { at, level: true, label: format!("{at} %") }).to_vec();
     panel.series = series;
-    let mut chart = source.chart("distortion-power", title);
+    let mut chart = source.chart(id, title);
     chart.panels.push(panel);
-    chart.finding = source.told(
-        &[
-            "power_at_thd_1_percent",
-            "power_at_thd_3_percent",
-            "power_at_thd_5_percent",
-            "power_at_thd_10_percent",
-        ]
-        .map(|quantity| (quantity, Match::Whole)),
-    );
     chart.caption = format!(
         "A steady tone, rising in steps. Where a curve crosses a line, its power is the clean power at that limit.{}",
         band_words(&chart.panels)

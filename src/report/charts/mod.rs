@@ -59,6 +59,7 @@ pub fn all(comparison: &Comparison) -> Vec<SettingCharts> {
                 ladder::distortion_against_power(&source),
                 ladder::output_against_drive(&source),
                 waveform::one_cycle(&source),
+                ladder::distortion_at_low_e(&source),
                 harmonics::bars(&source),
                 response::response(&source),
                 harmonics::against_frequency(&source),

@@ -43,6 +43,6 @@ pub(crate) fn spectrum(source: &Source) -> Result<Chart, Missing> {
     chart.panels.push(panel);
     chart.finding = source.told(&["hum_total", "noise", "noise_a_weighted"].map(|q| (q, Match::Whole)));
     let lines = if mains.is_some() { " Ticks above: the first 20 lines of the mains." } else { "" };
-    chart.caption = format!("No drive.{lines}");
+    chart.caption = format!("No drive; levels in bands of 1/48 octave, mains lines among them.{lines}");
     Ok(chart)
 }

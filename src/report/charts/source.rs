@@ -70,24 +70,44 @@ impl<'a> Source<'a> {
 
     /// The figure of one build, where a row has it.
     pub(crate) fn figure(&self, build: usize, quantity: &str, matched: Match) -> Option<Figure<'a>> {
+        self.figure_at(build, quantity, matched, None)
+    }
+
+    /// The figure of one build where builds were matched `at` this.
+    pub(crate) fn figure_at(
+        &self,
+        build: usize,
+        quantity: &str,
+        matched: Match,
+        at: Option<&Quantity>,
+    ) -> Option<Figure<'a>> {
         let name = &self.comparison.builds.get(build)?.name;
-        self.rows(quantity, matched).find_map(|row| {
+        self.rows(quantity, matched).filter(|row| row.matched_at.as_ref() == at).find_map(|row| {
             let at = row.builds.iter().position(|b| b == name)?;
             let text = row.value_texts.get(at).map_or("", String::as_str);
-            Some(Figure { row, quantity: row.values.get(at)?, text })
+            Some(Figure { quantity: row.values.get(at)?, text })
         })
+    }
+
+    /// Rows of this setting that `wanted` picks, as sentences.
+    pub(crate) fn told_of(&self, wanted: impl Fn(&Row) -> bool) -> String {
+        sentences(self.comparison.rows.iter().filter(|r| r.setting == self.setting && wanted(r)))
+    }
+
+    /// Names of the curves of this setting that begin so, each once, in the order of the document.
+    pub(crate) fn curve_names(&self, beginning: &str) -> Vec<&'a str> {
+        let mut names: Vec<&str> = Vec::new();
+        for curve in self.comparison.curves.iter().filter(|c| c.setting == self.setting) {
+            if curve.curve.starts_with(beginning) && !names.contains(&curve.curve.as_str()) {
+                names.push(&curve.curve);
+            }
+        }
+        names
     }
 
     /// What rows say, as sentences for a text alternative: label, both values, difference, standing.
     pub(crate) fn told(&self, quantities: &[(&str, Match)]) -> String {
-        let sentences: Vec<String> =
-            quantities.iter().flat_map(|(q, matched)| self.rows(q, *matched)).map(told_row).collect();
-        if sentences.is_empty() {
-            "No figure of the comparison belongs to this chart alone; its data stand in the table below it."
-                .to_owned()
-        } else {
-            sentences.join(" ")
-        }
+        sentences(quantities.iter().flat_map(|(quantity, matched)| self.rows(quantity, *matched)))
     }
 
     /// An empty chart of this setting.
@@ -107,7 +127,6 @@ impl<'a> Source<'a> {
 
 /// One build's value in a row.
 pub(crate) struct Figure<'a> {
-    pub row: &'a Row,
     pub quantity: &'a Quantity,
     pub text: &'a str,
 }
@@ -116,6 +135,16 @@ impl Figure<'_> {
     /// The number, where there is one.
     pub(crate) fn value(&self) -> Option<f64> {
         self.quantity.value
+    }
+}
+
+fn sentences<'r>(rows: impl Iterator<Item = &'r Row>) -> String {
+    let sentences: Vec<String> = rows.map(told_row).collect();
+    if sentences.is_empty() {
+        "No figure of the comparison belongs to this chart alone; its data stand in the table below it."
+            .to_owned()
+    } else {
+        sentences.join(" ")
     }
 }
 
@@ -197,5 +226,9 @@ pub(crate) fn on_curve(series: &Series, x: f64) -> Option<f64> {
 /// The sentence on intervals, if any series has one.
 pub(crate) fn band_words(panels: &[Panel]) -> &'static str {
     let any = panels.iter().flat_map(|p| &p.series).any(|s| s.interval.iter().any(Option::is_some));
-    if any { " The shaded band is the 95 % interval of the repeats." } else { "" }
+    if any {
+        " The shaded band is the 95 % interval: of the repeats where there are several takes, of the take's own noise where there is one."
+    } else {
+        ""
+    }
 }
