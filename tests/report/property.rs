@@ -56,7 +56,7 @@ prop_compose! {
         }).collect();
         panel.guides = at.iter().map(|a| Guide { at: a.0, level: a.1 > 0.0, label: words.clone() }).collect();
         panel.blocks = at.iter().map(|&(a, b)| Block {
-            build: 1, name: words.clone(), x: (a, b), y: (b, a), fill: 0.5,
+            build: 1, name: words.clone(), x: (a, b), y: (b, a), fill: 0.5, interval: Some((a, b)),
             label: Some(words.clone()), end: Some(words.clone()), value: words.clone(),
         }).collect();
         panel.series = series;
@@ -84,7 +84,7 @@ fn check(svg: &str, height: f64) -> Result<(), TestCaseError> {
         // Text may hang over the upper edge of a mark at the top by its own height.
         prop_assert!(ys.iter().all(|y| (0.0..=height).contains(y)), "{name}: {ys:?}");
         let panel = node.ancestors().find_map(|a| a.attribute("data-frame"));
-        if let (Some(frame), Some("curve" | "band" | "block")) = (panel, node.attribute("class")) {
+        if let (Some(frame), Some("curve" | "band" | "block" | "rule")) = (panel, node.attribute("class")) {
             let frame = numbers(frame);
             // Two decimals on either side.
             let slack = 0.011;
@@ -102,7 +102,7 @@ fn check(svg: &str, height: f64) -> Result<(), TestCaseError> {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(96))]
+    #![proptest_config(ProptestConfig::with_cases(64))]
 
     #[test]
     fn any_chart_is_well_formed_and_stays_in_its_frames(

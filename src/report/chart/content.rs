@@ -5,7 +5,7 @@ use plotters::style::Color;
 use plotters::style::text_anchor::HPos;
 
 use super::backend::{Sheet, fine};
-use super::clip::{Place, cut_area};
+use super::clip::{Place, cut_area, cut_curve};
 use super::draw::{Area, Fault, Paper, dashed, stroke, text};
 use super::layout::{NOTE_SIZE, PanelPlan, WIDTH, block_rect, mark_place, on_paper};
 use super::palette::{self, look};
@@ -65,6 +65,17 @@ pub(crate) fn draw_block(
     }
     sheet.with(&dashed("block", block.build));
     area.draw(&Rectangle::new(corners, stroke(colour, 1.2)))?;
+    if let Some((low, high)) = block.interval
+        && let Some(place) = panel.x.place((block.x.0 + block.x.1) / 2.0)
+    {
+        // An interval that reaches zero has no lower end on a log axis: down to the frame.
+        let ends = [panel.y.place(low).unwrap_or(0.0), panel.y.place(high).unwrap_or(0.0)];
+        sheet.with(r#"class="rule""#);
+        for part in cut_curve(ends.map(|end| Some((place, end)))) {
+            let line: Vec<_> = part.iter().map(|&(x, y)| (panel.x.value(x), panel.y.value(y))).collect();
+            area.draw(&PathElement::new(line, stroke(palette::INK, 1.2)))?;
+        }
+    }
     if let Some(label) = &block.label
         && font::width(label, NOTE_SIZE) + 6.0 <= rect.right - rect.left
     {

@@ -168,6 +168,8 @@ pub struct Block {
     pub y: (f64, f64),
     /// Share of the build's colour, 0 (outline only) to 1.
     pub fill: f64,
+    /// The interval of its upper end, drawn as a line across it.
+    pub interval: Option<(f64, f64)>,
     /// Written inside, if it has room.
     pub label: Option<String>,
     /// Written under its right end, if it has room.

@@ -41,7 +41,7 @@ pub(crate) fn bars(source: &Source) -> Result<Chart, Missing> {
         source.told_of(|row| row.matched == Match::SamePower && quantities.contains(&row.quantity));
     chart.caption =
         "Each harmonic is also named as the musical interval that it adds above the note played (just intonation). \
-         A bar that is missing stands for a harmonic below the noise."
+         A bar that is missing stands for a harmonic below the noise; the thin line at its end is the 95 % interval."
             .to_owned();
     Ok(chart)
 }
@@ -53,7 +53,7 @@ fn bars_at(source: &Source, at: &Quantity) -> Option<Panel> {
     for (group, (order, _)) in INTERVALS.iter().enumerate() {
         for build in 0..builds.len() {
             let figure = source.figure_at(build, &format!("harmonic_{order}"), Match::SamePower, Some(at));
-            let Some((figure, value)) = figure.and_then(|f| Some((f.text.to_owned(), f.value()?))) else {
+            let Some((figure, value)) = figure.and_then(|f| Some((f.clone(), f.value()?))) else {
                 continue;
             };
             blocks.push((group, build, *order, value, figure));
@@ -68,7 +68,7 @@ fn bars_at(source: &Source, at: &Quantity) -> Option<Panel> {
     let mut panel = Panel::new(x, y);
     panel.height = 190.0;
     let width = 0.8 / builds.len().max(1) as f64;
-    for (group, build, order, value, text) in blocks {
+    for (group, build, order, value, figure) in blocks {
         let left = (group + 1) as f64 - 0.4 + width * build as f64;
         panel.blocks.push(Block {
             build,
@@ -76,9 +76,10 @@ fn bars_at(source: &Source, at: &Quantity) -> Option<Panel> {
             x: (left + 0.06 * width, left + 0.94 * width),
             y: (low, value),
             fill: if build == 0 { 0.85 } else { 0.25 },
+            interval: figure.quantity.interval.map(|[low, high]| (low, high)),
             label: None,
             end: None,
-            value: text,
+            value: figure.text.to_owned(),
         });
     }
     Some(panel)

@@ -126,6 +126,7 @@ impl<'a> Source<'a> {
 }
 
 /// One build's value in a row.
+#[derive(Clone)]
 pub(crate) struct Figure<'a> {
     pub quantity: &'a Quantity,
     pub text: &'a str,
