@@ -72,6 +72,9 @@ pub fn value_and_uncertainty(value: f64, uncertainty: f64) -> Option<(String, St
     Some((place.write(value), place.write_uncertainty(uncertainty)))
 }
 
+/// Uncertainties under this share of the value come from rounding in f64 (2⁻⁵³ a step) and from nothing else.
+const ARITHMETIC: f64 = 1e-12;
+
 fn write(quantity: &Quantity, scale: Scale, sign: bool) -> String {
     let unit = quantity.unit;
     let Some(value) = quantity.value.filter(|v| v.is_finite()) else { return NOT_MEASURED.to_owned() };
@@ -79,7 +82,12 @@ fn write(quantity: &Quantity, scale: Scale, sign: bool) -> String {
     let suffix = scale.suffix(unit);
     let sides =
         quantity.interval.map(|[low, high]| (value - low * scale.factor, high * scale.factor - value));
-    let narrow = sides.and_then(|(below, above)| Place::of_uncertainty(smaller_positive(below, above)?));
+    let narrow = sides.and_then(|(below, above)| {
+        let side = smaller_positive(below, above)?;
+        // Repeats that agree but for the arithmetic's last bits have no uncertainty to write.
+        (side > ARITHMETIC * value.abs()).then_some(())?;
+        Place::of_uncertainty(side)
+    });
     let (Some((below, above)), Some(place)) = (sides, narrow) else {
         return format!("{}{suffix}", with_sign(&Place::of_value(value, unit).write(value), sign));
     };
@@ -344,6 +352,8 @@ mod tests {
         assert_eq!(text(&quantity), "4.61 W (4.50 to 4.90)");
         let nearly = Quantity::new(4.61, Unit::Watts).between(4.5, 4.73);
         assert_eq!(text(&nearly), "4.61 ± 0.12 W");
+        let agreeing = Quantity::new(4.08, Unit::Decibels).plus_minus(5e-15);
+        assert_eq!(text(&agreeing), "4.08 dB");
         let one_sided = Quantity::new(4.61, Unit::Watts).between(4.61, 4.73);
         assert_eq!(text(&one_sided), "4.61 W (4.61 to 4.73)");
     }
@@ -353,7 +363,7 @@ mod tests {
         assert_eq!(text(&watts(1.234e12, 2.0e10)), "1.234×10¹² ± 2.0×10¹⁰ W");
         assert_eq!(text(&Quantity::new(-2.5e9, Unit::Hertz)), "−2.500000×10⁹ Hz");
         assert!(text(&watts(f64::MAX, f64::MAX / 4.0)).len() < 60);
-        assert!(text(&watts(1.0, f64::MIN_POSITIVE)).len() < 80);
+        assert_eq!(text(&watts(1.0, f64::MIN_POSITIVE)), "1.00 W");
     }
 
     fn number(text: &str) -> f64 {
