@@ -257,6 +257,8 @@ pub struct BuildCurve {
     pub setting: String,
     /// Name of the curve (design §4a), or of a difference: `response_difference`.
     pub curve: String,
+    /// Where builds were matched for it, as in [`Row::matched_at`]: `waveform` is drawn at the same power.
+    pub matched_at: Option<Quantity>,
     /// The curve; where takes are repeated, columns `…_low` and `…_high` hold the interval.
     pub data: Curve,
 }

@@ -1,6 +1,175 @@
 //! Which differences between builds are real: repeats, statistics, fairness, suspects, sentences.
+//!
+//! ```text
+//! Bench + Analysis ──► group (takes that count) ──► row, ladder, curves ──► fairness, suspects ──► sentences
+//!                                                   └──────────────── Comparison ────────────────┘
+//! ```
 
+mod catalogue;
+mod conditions;
+mod curves;
 pub mod document;
+mod fairness;
+mod group;
+mod ladder;
+mod row;
+mod rows;
+mod sentences;
 pub mod statistics;
+mod suspects;
+mod waveform;
+mod words;
 
 pub use document::Comparison;
+
+use crate::analysis::Analysis;
+use crate::bench::Bench;
+use crate::bench::budget::{self, Of};
+use crate::figure::Curve;
+use document::{BuildCurve, Row, SCHEMA, SettingSummary};
+use group::{Group, Member};
+use row::CommonUncertainty;
+use rows::MatchPoints;
+
+/// Compares builds of a bench: those named in `chosen`, the first being the reference, or all of them.
+///
+/// # Errors
+/// See [`CompareError`].
+pub fn compare(bench: &Bench, analysis: &Analysis, chosen: &[String]) -> Result<Comparison, CompareError> {
+    let selection = group::select(bench, analysis, chosen)?;
+    let known: Vec<String> = selection.builds.iter().map(|b| b.name.clone()).collect();
+    let names: Vec<&str> = known.iter().map(String::as_str).collect();
+    let shown = words::names(&names);
+    let watts = budget::of_rig(&bench.rig, Of::Watts);
+    let common = common_uncertainty(bench);
+    let mut rows: Vec<Row> = selection.groups.iter().flat_map(|g| rows::of(g, &names, &common)).collect();
+    row::judge(&mut rows);
+    let suspects = suspects::of(&selection, &shown, &rows, &[]);
+    let bias = suspects
+        .iter()
+        .find(|s| s.code == "bias")
+        .map(|s| format!("{}; {}.", words::capital(&s.saw), s.means));
+    let settings: Vec<(&str, usize)> =
+        selection.groups.iter().map(|g| (g.setting.name.as_str(), fewest(g))).collect();
+    let sentences =
+        sentences::of(&rows, &settings, sentences::Names { known: &known, shown: &shown }, bias.as_deref());
+    Ok(Comparison {
+        schema: SCHEMA.to_owned(),
+        version: env!("CARGO_PKG_VERSION").to_owned(),
+        title: bench.title.clone(),
+        simulated: bench.simulated,
+        builds: selection.builds.iter().map(|b| conditions::build_summary(b)).collect(),
+        settings: selection.groups.iter().map(setting_summary).collect(),
+        fairness: fairness::of(bench, &selection, &shown, &rows),
+        curves: selection.groups.iter().flat_map(|g| curves_of(g, &known)).collect(),
+        conditions: conditions::of(bench),
+        budget: watts.map_or_else(Vec::new, |b| b.lines()),
+        recordings: selection.recordings,
+        rows,
+        sentences,
+        suspects,
+    })
+}
+
+fn fewest(group: &Group) -> usize {
+    group.builds.iter().map(Vec::len).min().unwrap_or(0)
+}
+
+fn common_uncertainty(bench: &Bench) -> CommonUncertainty {
+    let share = |of| budget::of_rig(&bench.rig, of).map_or(0.0, |b| b.standard_percent() / 100.0);
+    // A rectangular ± a has the standard uncertainty a/√3 (JCGM 100:2008, 4.3.7).
+    let load = bench.rig.load_tolerance_percent.map_or(0.0, |p| p / 100.0 / 3f64.sqrt());
+    CommonUncertainty { power: share(Of::Watts), volts: share(Of::Volts), load }
+}
+
+fn setting_summary(group: &Group) -> SettingSummary {
+    SettingSummary {
+        name: group.setting.name.clone(),
+        controls: group.setting.words(),
+        takes: group.builds.iter().map(|b| u32::try_from(b.len()).unwrap_or(u32::MAX)).collect(),
+    }
+}
+
+/// Curves of a group: averages of each build, the waveform at the same power, differences of response.
+fn curves_of(group: &Group, names: &[String]) -> Vec<BuildCurve> {
+    let setting = &group.setting.name;
+    let give = |build: &str, curve: &str, data: Curve| BuildCurve {
+        build: build.to_owned(),
+        setting: setting.clone(),
+        curve: curve.to_owned(),
+        matched_at: None,
+        data,
+    };
+    let mut kinds: Vec<&String> = group.builds.iter().flatten().flat_map(|m| m.take.curves.keys()).collect();
+    kinds.sort();
+    kinds.dedup();
+    let mut all = Vec::new();
+    for kind in kinds {
+        if kind == waveform::CURVE {
+            continue;
+        }
+        for (members, build) in group.builds.iter().zip(names) {
+            let takes: Vec<Curve> = named(members, kind)
+                .into_iter()
+                .map(|c| if kind.starts_with("response_") { curves::re_one_kilohertz(c) } else { c.clone() })
+                .collect();
+            let takes: Vec<&Curve> = takes.iter().collect();
+            all.extend(curves::average(&takes).map(|data| give(build, kind, data)));
+        }
+    }
+    let points = MatchPoints::of(group);
+    for (members, build) in group.builds.iter().zip(names) {
+        if let Some((matched_at, data)) = waveform::at_same_power(members, &points) {
+            all.push(BuildCurve { matched_at: Some(matched_at), ..give(build, waveform::CURVE, data) });
+        }
+    }
+    let response = "response_low_drive";
+    if let Some(reference) = group.builds.first() {
+        let reference = named(reference, response);
+        for (members, build) in group.builds.iter().zip(names).skip(1) {
+            let difference = curves::response_difference(&reference, &named(members, response));
+            all.extend(difference.map(|data| give(build, "response_difference", data)));
+        }
+    }
+    all
+}
+
+fn named<'a>(members: &[Member<'a>], curve: &str) -> Vec<&'a Curve> {
+    members.iter().filter_map(|m| m.take.curves.get(curve)).collect()
+}
+
+/// Why builds cannot be compared.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+#[non_exhaustive]
+pub enum CompareError {
+    /// A name on the command line that bench.toml does not hold.
+    #[error("bench.toml has no build \"{name}\"; its builds are: {known}")]
+    UnknownBuild {
+        /// As typed.
+        name: String,
+        /// The builds there are, the nearest first.
+        known: String,
+    },
+    /// The same build twice.
+    #[error("build \"{name}\" is named twice; name each build once, the reference first")]
+    NamedTwice {
+        /// The name.
+        name: String,
+    },
+    /// Too few or too many builds.
+    #[error(
+        "a comparison needs two to eight builds, and here are {count}; add [[build]] tables to bench.toml, or name the builds to compare"
+    )]
+    HowMany {
+        /// How many there are.
+        count: usize,
+    },
+    /// No take can go in.
+    #[error(
+        "none of the {recordings} recordings of these builds can be used; `twinload check` says what is wrong with each"
+    )]
+    NothingUsable {
+        /// How many recordings the chosen builds have.
+        recordings: usize,
+    },
+}

@@ -368,6 +368,7 @@ pub fn comparison() -> Comparison {
                 build: name(build).into(),
                 setting: setting.into(),
                 curve: curve.into(),
+                matched_at: None,
                 data,
             });
         };

@@ -1,0 +1,90 @@
+//! What a reader must know of bench and rig, in words; and the voltage charts.
+
+use super::document::{BuildSummary, ChartLine, Condition};
+use super::words;
+use crate::bench::{Bench, Build, Pad};
+use crate::figure::{Quantity, Unit};
+use crate::rounding;
+
+/// The conditions, in the order of print.
+#[must_use]
+pub fn of(bench: &Bench) -> Vec<Condition> {
+    let rig = &bench.rig;
+    let mut conditions = Vec::new();
+    let mut add = |label: &str, text: String| conditions.push(Condition { label: label.to_owned(), text });
+    let load = rig.load_ohms.map(|ohms| {
+        let tolerance = rig.load_tolerance_percent.map_or(String::new(), |t| format!(" ± {t} %"));
+        let rating = rig.load_watts.map_or(String::new(), |w| format!(", rated {w} W"));
+        format!("{ohms} Ω{tolerance}{rating}")
+    });
+    add("Dummy load", load.unwrap_or_else(|| "not noted".to_owned()));
+    add("Pad", rig.pad.map_or("not noted".to_owned(), |pad| pad_words(&pad, rig.pad_ratio())));
+    let input = rig.input_full_scale_volts.map(|volts| {
+        let load = rig
+            .load_full_scale_volts()
+            .map_or(String::new(), |v| format!(", so {} across the load", rounding::plain(v, Unit::Volts)));
+        format!("0 dBFS is {} RMS at the interface's input{load}", rounding::plain(volts, Unit::Volts))
+    });
+    add(
+        "Input calibration",
+        input.unwrap_or_else(|| {
+            "none: levels are in dBFS, and nothing is claimed in volts or watts".to_owned()
+        }),
+    );
+    let output = rig
+        .output_full_scale_volts
+        .map(|v| format!("0 dBFS is {} RMS at the amp's input", rounding::plain(v, Unit::Volts)));
+    add(
+        "Output calibration",
+        output.unwrap_or_else(|| "none: drive is in dB re the programme's top".to_owned()),
+    );
+    add(
+        "Mains",
+        bench.mains_hz.map_or("frequency found from the recordings".to_owned(), |hz| format!("{hz} Hz")),
+    );
+    for setting in &bench.settings {
+        let controls = setting.words();
+        let text = if controls.is_empty() { "controls not noted".to_owned() } else { controls };
+        add(&format!("Setting {}", words::name(&setting.name)), text);
+    }
+    conditions
+}
+
+fn pad_words(pad: &Pad, ratio: Option<f64>) -> String {
+    let divides =
+        ratio.map_or(String::new(), |r| format!(", divides by {}", rounding::plain(1.0 / r, Unit::One)));
+    match pad {
+        Pad::Resistors { top_ohms, bottom_ohms, tolerance_percent } => {
+            let tolerance = tolerance_percent.map_or(String::new(), |t| format!(" (± {t} %)"));
+            format!("{top_ohms} Ω over {bottom_ohms} Ω{tolerance}{divides} with the input's loading")
+        }
+        Pad::Measured { measured_with_interface, .. } => {
+            let how = if *measured_with_interface {
+                "with the interface connected"
+            } else {
+                "without the interface"
+            };
+            format!("measured {how}{divides}")
+        }
+    }
+}
+
+/// A build with its voltage chart.
+#[must_use]
+pub fn build_summary(build: &Build) -> BuildSummary {
+    let volts = |v: Option<f64>, reason: &str| {
+        v.map_or_else(|| Quantity::missing(Unit::Volts, reason), |v| Quantity::new(v, Unit::Volts))
+    };
+    let line = |point: &crate::bench::DcPoint| ChartLine {
+        point: point.point.clone(),
+        measured: volts(point.volts, "not noted"),
+        expected: volts(point.expected_volts, "nothing expected is noted"),
+        note: point.note.clone(),
+    };
+    BuildSummary {
+        name: build.name.clone(),
+        note: build.note.clone(),
+        output_valve: build.output_valve.clone(),
+        chart: build.dc.iter().map(line).collect(),
+    }
+}

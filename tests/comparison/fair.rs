@@ -1,0 +1,220 @@
+//! Each line of fairness breaks on its cause and each suspect is raised by its own, and by nothing else.
+
+use twinload::analysis::TakeAnalysis;
+use twinload::compare::Comparison;
+use twinload::figure::{Quantity, Unit};
+use twinload::finding::{Finding, Severity};
+
+use crate::fixture::{Amp, Case, HERON, RIG, take};
+use crate::telling::REWORK;
+
+const NOTED: &str = "mains_volts = 231\nwarm_up_minutes = 25";
+
+fn fair() -> Case {
+    let mut case = Case::two();
+    for (order, build) in
+        ["as-drawn", "rework", "as-drawn", "rework", "as-drawn", "rework", "as-drawn"].iter().enumerate()
+    {
+        let amp = if *build == "rework" { &REWORK } else { &HERON };
+        case = case.add(build, "full", amp, 1, &format!("{NOTED}\norder = {}", order + 1));
+    }
+    case
+}
+
+fn broken(comparison: &Comparison) -> Vec<&str> {
+    comparison.fairness.iter().filter(|l| l.kept == Some(false)).map(|l| l.code.as_str()).collect()
+}
+
+fn unknown(comparison: &Comparison) -> Vec<&str> {
+    comparison.fairness.iter().filter(|l| l.kept.is_none()).map(|l| l.code.as_str()).collect()
+}
+
+fn suspects(comparison: &Comparison) -> Vec<&str> {
+    comparison.suspects.iter().map(|l| l.code.as_str()).collect()
+}
+
+#[test]
+fn a_fair_bench_keeps_every_line() {
+    let comparison = fair().compare();
+    assert_eq!((broken(&comparison), unknown(&comparison)), (vec![], vec![]), "{:#?}", comparison.fairness);
+    let lines: String = comparison.fairness.iter().map(|l| format!("{}: {}\n", l.title, l.saw)).collect();
+    insta::assert_snapshot!(lines);
+    assert!(suspects(&comparison).is_empty());
+}
+
+#[test]
+fn each_line_breaks_on_its_cause_alone() {
+    type Change = fn(&mut TakeAnalysis);
+    let cases: [(&str, &str, Change); 7] = [
+        ("same_programme", NOTED, |t| t.plan = Some("91bc".to_owned())),
+        ("same_load", NOTED, |t| t.load_ohms = Some(16.0)),
+        ("mains_voltage", "mains_volts = 224\nwarm_up_minutes = 25", |_| ()),
+        ("same_rate", NOTED, |t| t.rate = Some(44_100.0)),
+        ("settled", NOTED, |t| t.figures.set("reference_shift", Quantity::new(-0.3, Unit::Decibels))),
+        ("no_clipped_input", NOTED, |t| {
+            t.findings.push(Finding::new(
+                "clipped_input",
+                Severity::Limit,
+                "412 samples at full scale",
+                "struck out",
+                "turn down",
+            ));
+        }),
+        ("warm_up", "mains_volts = 231\nwarm_up_minutes = 8", |_| ()),
+    ];
+    for (code, keys, change) in cases {
+        let case = Case::two()
+            .add("as-drawn", "full", &HERON, 3, NOTED)
+            .with("rework", "full", &REWORK, 3, keys, change);
+        let comparison = case.compare();
+        assert_eq!(broken(&comparison), [code], "{:#?}", comparison.fairness);
+        let line = comparison.fairness.iter().find(|l| l.code == code).unwrap();
+        assert!(line.effect.as_ref().is_some_and(|e| !e.is_empty()));
+        assert!(line.saw.chars().any(|c| c.is_ascii_digit()), "{}", line.saw);
+    }
+}
+
+#[test]
+fn the_mains_shift_stands_beside_the_measured_one() {
+    let case = Case::two().add("as-drawn", "full", &HERON, 3, "mains_volts = 231").add(
+        "rework",
+        "full",
+        &REWORK,
+        3,
+        "mains_volts = 224",
+    );
+    let comparison = case.compare();
+    let effect =
+        comparison.fairness.iter().find(|l| l.code == "mains_voltage").unwrap().effect.clone().unwrap();
+    // 20 lg(224/231) = −0.27 dB.
+    assert!(effect.contains("−0.27 dB") && effect.contains("clean power at full changed by"), "{effect}");
+}
+
+#[test]
+fn what_was_not_noted_is_not_known() {
+    let case = Case::two().add("as-drawn", "full", &HERON, 3, "").add("rework", "full", &REWORK, 3, "");
+    assert_eq!(unknown(&case.compare()), ["mains_voltage", "warm_up", "bracket"]);
+}
+
+#[test]
+fn a_bracket_tells_the_drift() {
+    let case = Case::two()
+        .with("as-drawn", "full", &HERON, 1, "order = 1", |t| {
+            t.figures.set("gain", Quantity::new(30.0, Unit::Decibels))
+        })
+        .add("rework", "full", &REWORK, 1, "order = 2")
+        .with("as-drawn", "full", &HERON, 1, "order = 3", |t| {
+            t.figures.set("gain", Quantity::new(30.4, Unit::Decibels))
+        });
+    let comparison = case.compare();
+    let line = comparison.fairness.iter().find(|l| l.code == "bracket").unwrap();
+    assert_eq!(line.kept, Some(false));
+    assert!(line.saw.contains("as-drawn, rework, as-drawn") && line.saw.contains("+0.40 dB"), "{}", line.saw);
+    assert!(line.effect.as_ref().unwrap().contains("0.40 dB"));
+}
+
+#[test]
+fn recorded_one_build_after_the_other_leaves_drift_unknown() {
+    let case = Case::two()
+        .add("as-drawn", "full", &HERON, 1, "date = \"2026-05-01T10:00\"")
+        .add("as-drawn", "full", &HERON, 1, "date = \"2026-05-01T10:05\"")
+        .add("rework", "full", &REWORK, 1, "date = \"2026-05-01T11:00\"");
+    let comparison = case.compare();
+    let line = comparison.fairness.iter().find(|l| l.code == "bracket").unwrap();
+    assert_eq!((line.kept, line.saw.as_str()), (None, "full: recorded in the order as-drawn, rework"));
+}
+
+#[test]
+fn a_moved_volume_control_is_a_suspect() {
+    let case = Case::two().add("as-drawn", "full", &HERON, 3, "").add(
+        "rework",
+        "full",
+        &Amp { gain_db: 32.0, ..HERON },
+        3,
+        "",
+    );
+    let comparison = case.compare();
+    assert_eq!(suspects(&comparison), ["gain_ahead"]);
+    assert!(
+        comparison.suspects[0].means.contains("2.0") && comparison.suspects[0].means.contains("more gain")
+    );
+}
+
+#[test]
+fn a_moved_tone_control_is_a_suspect() {
+    let case = Case::two().add("as-drawn", "full", &HERON, 3, "").add(
+        "rework",
+        "full",
+        &Amp { presence: 3.0, ..HERON },
+        3,
+        "",
+    );
+    let comparison = case.compare();
+    assert_eq!(suspects(&comparison), ["tone_control"]);
+    assert!(comparison.suspects[0].saw.contains("2.5 kHz"), "{}", comparison.suspects[0].saw);
+}
+
+#[test]
+fn a_moved_input_gain_of_the_interface_is_a_suspect() {
+    // All that the recorder sees is 1.5 dB up: gain, limit, hum, noise; the drive for anything stays.
+    let up = 10f64.powf(1.5 / 20.0);
+    let moved = Amp {
+        gain_db: HERON.gain_db + 1.5,
+        limit_watts: HERON.limit_watts * up * up,
+        h2: HERON.h2 / up,
+        h3: HERON.h3 / up,
+        hum: HERON.hum * up,
+        noise: HERON.noise * up,
+        ..HERON
+    };
+    let case = Case::two().add("as-drawn", "full", &HERON, 3, "").add("rework", "full", &moved, 3, "");
+    assert_eq!(suspects(&case.compare()), ["interface_gain"]);
+}
+
+#[test]
+fn mains_that_explains_the_power_is_a_suspect() {
+    let case = Case::two().add("as-drawn", "full", &HERON, 3, "mains_volts = 225").add(
+        "rework",
+        "full",
+        &Amp { limit_watts: 5.4, ..HERON },
+        3,
+        "mains_volts = 233",
+    );
+    let comparison = case.compare();
+    assert_eq!(suspects(&comparison), ["mains_voltage"]);
+}
+
+#[test]
+fn hum_without_the_amp_is_a_suspect() {
+    let with_hum = |millivolts: f64| {
+        let mut quiet = take("takes/off.wav", "", "", &HERON, 0.0);
+        (quiet.build, quiet.setting) = (None, None);
+        quiet.figures.quantities.retain(|name, _| name == "hum_total");
+        quiet.figures.set("hum_total", Quantity::new(millivolts, Unit::Millivolts));
+        let case = Case::two().add("as-drawn", "full", &HERON, 3, "").add("rework", "full", &HERON, 3, "");
+        case.entry("kind = \"quiet\"\nquiet_condition = \"cable only\"", quiet).compare()
+    };
+    // 1.5 of 1.9 mV is 2 dB under, 0.1 mV is 26 dB under.
+    let comparison = with_hum(1.5);
+    assert_eq!(suspects(&comparison), ["hum_loop", "hum_loop"]);
+    assert!(
+        comparison.suspects[0].saw.contains("1.50 mV with the cable alone"),
+        "{}",
+        comparison.suspects[0].saw
+    );
+    assert!(suspects(&with_hum(0.1)).is_empty());
+}
+
+#[test]
+fn one_valve_stands_for_its_type_only_if_types_differ() {
+    let builds = |b: &str| {
+        format!(
+            "[[build]]\nname = \"as-drawn\"\noutput_valve = \"6L6GC\"\n[[build]]\nname = \"rework\"\noutput_valve = \"{b}\"\n"
+        )
+    };
+    let case = |b| {
+        Case::new(RIG, &builds(b)).add("as-drawn", "full", &HERON, 3, "").add("rework", "full", &HERON, 3, "")
+    };
+    assert_eq!(suspects(&case("KT66").compare()), ["one_sample_each"]);
+    assert!(suspects(&case("6L6GC").compare()).is_empty());
+}

@@ -1,0 +1,7 @@
+//! Comparisons of benches made by hand: rows, matches, sentences, fairness, suspects.
+#![allow(clippy::unwrap_used, clippy::expect_used)]
+
+mod fair;
+mod fixture;
+mod rows;
+mod telling;
