@@ -6,6 +6,7 @@
 pub mod analyse;
 pub mod calibrate;
 pub mod check;
+pub mod compare;
 pub mod log;
 pub mod new;
 pub mod pad;
@@ -59,6 +60,11 @@ pub enum Command {
     /// Figures and curves of every take of a bench, or of one recording
     #[command(after_help = "Examples:\n  twinload analyse my-bench\n  twinload analyse tone.wav --json")]
     Analyse(analyse::AnalyseArgs),
+    /// The report: which differences between builds are real
+    #[command(
+        after_help = "Examples:\n  twinload compare my-bench\n  twinload compare my-bench as-drawn rework --json"
+    )]
+    Compare(compare::CompareArgs),
     /// Writes completions for a shell to standard output
     #[command(after_help = "Example: twinload completions bash > twinload.bash")]
     Completions {
@@ -92,6 +98,7 @@ pub fn run(cli: Cli, out: &mut dyn Write) -> anyhow::Result<Outcome> {
         Command::Calibrate(args) => calibrate::run(&args, out),
         Command::Log(args) => log::run(&args, out),
         Command::Analyse(args) => analyse::run(&args, out),
+        Command::Compare(args) => compare::run(&args, out),
         Command::Completions { shell } => {
             clap_complete::generate(shell, &mut Cli::command(), "twinload", out);
             Ok(Outcome::Done)
