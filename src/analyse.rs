@@ -99,11 +99,13 @@ pub fn bench(bench: &Bench) -> Result<Analysis, AnalyseError> {
     let plans = plans_of(&bench.dir)?;
     let takes: Vec<Vec<TakeAnalysis>> =
         bench.takes.par_iter().enumerate().map(|(at, entry)| bench_take(bench, &plans, at, entry)).collect();
+    let mut takes: Vec<TakeAnalysis> = takes.into_iter().flatten().collect();
+    measure::impedance::put(&mut takes, bench.rig.load_ohms);
     Ok(Analysis {
         schema: SCHEMA.to_owned(),
         version: env!("CARGO_PKG_VERSION").to_owned(),
         bench: Some(bench.title.clone()),
-        takes: takes.into_iter().flatten().collect(),
+        takes,
     })
 }
 

@@ -4,6 +4,7 @@ pub mod burst;
 pub mod cut;
 pub mod error;
 pub mod fit;
+pub mod impedance;
 pub mod ladder;
 pub mod pair;
 pub mod pchip;
