@@ -11,6 +11,7 @@ pub mod pchip;
 pub mod plain;
 pub mod plans;
 pub mod quiet;
+pub mod series;
 pub mod sweep;
 pub mod tone;
 pub mod tone_figures;

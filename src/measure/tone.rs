@@ -45,8 +45,7 @@ pub fn count(frequency_hz: f64, rate_hz: f64) -> usize {
 #[must_use]
 pub fn measure(samples: &[f32], omega: f64, rate_hz: f64, plans: &mut Plans) -> Option<Tone> {
     let frequency_hz = omega * rate_hz / TAU;
-    let omegas: Vec<f64> = (1..=count(frequency_hz, rate_hz)).map(|k| omega * k as f64).collect();
-    let fit = fit::fit(samples, &omegas, plans)?;
+    let fit = fit::fit_series(samples, omega, count(frequency_hz, rate_hz), plans)?;
     let band_hz = HIGHEST_HZ.min(rate_hz / 2.0);
     let rest_mean_square = fit.residual.mean_square(TAU * 20.0 / rate_hz, TAU * band_hz / rate_hz);
     Some(Tone { frequency_hz, dc: fit.dc, lines: fit.lines, noise: fit.noise, rest_mean_square, band_hz })
