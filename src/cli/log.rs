@@ -172,7 +172,10 @@ fn described(entry: &TakeEntry, number: usize) -> String {
 }
 
 /// Judges the recording as `twinload check` does, by the bench's channel and plans.
-fn check(recording: &Path, bench: &Bench) -> Result<Checked, Box<dyn std::error::Error + Send + Sync>> {
+pub(super) fn check(
+    recording: &Path,
+    bench: &Bench,
+) -> Result<Checked, Box<dyn std::error::Error + Send + Sync>> {
     let options = Options { channel: bench.channel(), plans: analyse::plans_of(&bench.dir)? };
     let checked = crate::check::file(recording, &options);
     match checked.failure {

@@ -7,6 +7,7 @@ pub mod analyse;
 pub mod calibrate;
 pub mod check;
 pub mod compare;
+pub mod demo;
 pub mod log;
 pub mod new;
 pub mod pad;
@@ -29,6 +30,9 @@ pub struct Cli {
 /// The commands, in the order in which a person meets them.
 #[derive(Debug, Subcommand)]
 pub enum Command {
+    /// Shows the whole job on two simulated builds: no amp and no interface needed
+    #[command(after_help = "Example: twinload demo")]
+    Demo(demo::DemoArgs),
     /// Starts a bench: a folder with a commented bench.toml
     #[command(after_help = "Example: twinload new my-bench --title \"Heron 6: output valve\"")]
     New(new::NewArgs),
@@ -91,6 +95,7 @@ pub enum Outcome {
 /// What could not be done, outermost cause first.
 pub fn run(cli: Cli, out: &mut dyn Write) -> anyhow::Result<Outcome> {
     match cli.command {
+        Command::Demo(args) => demo::run(&args, out),
         Command::New(args) => new::run(&args, out),
         Command::Pad(args) => pad::run(&args, out),
         Command::Signals(args) => signals::run(&args, out),

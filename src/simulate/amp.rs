@@ -92,15 +92,32 @@ impl Running {
             input,
         };
         running.process(&mut vec![0.0; (SETTLE_SECONDS * rate_hz) as usize]);
-        running.idle = running.process(&mut vec![0.0; (AVERAGE_SECONDS * rate_hz) as usize]);
+        running.idle = running.mean_of((AVERAGE_SECONDS * rate_hz) as usize);
         running
     }
 
-    fn process(&mut self, block: &mut [f64]) -> OperatingPoint {
+    /// The operating point, mean over this many samples of silence.
+    fn mean_of(&mut self, samples: usize) -> OperatingPoint {
+        let mut mean = OperatingPoint::default();
+        let each = 1.0 / samples as f64;
+        for _ in 0..samples {
+            self.process(&mut [0.0]);
+            let now = self.output.now();
+            mean.supply_volts += each * now.supply_volts;
+            mean.plate_volts += each * now.plate_volts;
+            mean.screen_volts += each * now.screen_volts;
+            mean.cathode_volts += each * now.cathode_volts;
+            mean.plate_amps += each * now.plate_amps;
+            mean.screen_amps += each * now.screen_amps;
+        }
+        mean
+    }
+
+    fn process(&mut self, block: &mut [f64]) {
         self.noise.add(block);
         self.input.process(block, self.rate_hz);
         self.link.process(block, self.rate_hz);
-        self.output.process(block)
+        self.output.process(block);
     }
 }
 
@@ -135,10 +152,11 @@ impl Noise {
     }
 
     fn add(&mut self, block: &mut [f64]) {
-        for x in block {
-            let value = self.random.value();
-            self.flicker_volts += self.flicker_step * (self.flicker * value - self.flicker_volts);
-            *x += self.white * value + self.flicker_volts + self.heater_volts * self.heater.value();
+        for pair in block.chunks_mut(2) {
+            for (x, value) in pair.iter_mut().zip(self.random.pair()) {
+                self.flicker_volts += self.flicker_step * (self.flicker * value - self.flicker_volts);
+                *x += self.white * value + self.flicker_volts + self.heater_volts * self.heater.value();
+            }
         }
         self.heater.trim();
     }

@@ -8,6 +8,7 @@
 //! ```
 
 pub mod amp;
+pub mod bench;
 pub mod decimate;
 pub mod device;
 pub mod faults;

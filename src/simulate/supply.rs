@@ -60,15 +60,15 @@ impl Rails {
         }
     }
 
-    /// A sample further under this load. The rectifier conducts, through its resistance, while the
+    /// A step further under these currents. The rectifier conducts, through its resistance, while the
     /// mains is higher than the reservoir.
     #[inline]
     pub fn advance(&mut self, plate_amps: f64, screen_amps: f64) {
-        let charging =
-            (self.peak_volts * self.mains.value().abs() - self.plate_volts).max(0.0) * self.per_source_ohm;
+        let mains = self.peak_volts * self.mains.value().abs();
+        let charging = (mains - self.plate_volts).max(0.0) * self.per_source_ohm;
         let smoothing = (self.plate_volts - self.screen_volts) * self.per_screen_ohm;
-        self.plate_volts += self.to_plate * (charging - plate_amps - smoothing);
-        self.screen_volts += self.to_screen * (smoothing - screen_amps - self.preamp_amps);
+        self.plate_volts += self.to_plate * (charging - smoothing - plate_amps);
+        self.screen_volts += self.to_screen * (smoothing - self.preamp_amps - screen_amps);
     }
 
     /// Takes away what rounding does to the mains' amplitude; once a block.
