@@ -115,7 +115,10 @@
     }
     plot.addEventListener("pointermove", point);
     plot.addEventListener("pointerdown", point);
-    plot.addEventListener("pointerleave", () => { cross.replaceChildren(); out.replaceChildren(); });
+    // A finger that is lifted leaves its reading; a mouse that moves on takes it along.
+    plot.addEventListener("pointerleave", (event) => {
+      if (event.pointerType === "mouse") { cross.replaceChildren(); out.replaceChildren(); }
+    });
     plot.addEventListener("keydown", (event) => {
       const step = { ArrowLeft: -1, ArrowRight: 1 }[event.key];
       const next = { ArrowUp: -1, ArrowDown: 1 }[event.key];

@@ -109,6 +109,17 @@ def check_hover(browser, document, faults):
                  "the readout stays after the pointer has left")
 
 
+def check_touch(browser, faults):
+    figure = "document.querySelector('figure[id^=response-]')"
+    browser.js(f"{figure}.scrollIntoView({{block: 'center'}})")
+    box = browser.js(f"(() => {{ const b = {figure}.querySelector('.plot').getBoundingClientRect(); "
+                     "return [b.left + b.width / 2, b.top + b.height / 4]; })()")
+    browser.call("Input.dispatchTouchEvent", {"type": "touchStart", "touchPoints": [{"x": box[0], "y": box[1]}]})
+    browser.call("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+    text = browser.js(f"{figure}.querySelector('.readout').textContent")
+    faults.check("Hz" in text and "dB" in text, f"a tap reads nothing: {text!r}")
+
+
 def check_keyboard(browser, faults):
     browser.js("document.querySelector('figure[id^=response-] .plot').focus()")
     browser.key("ArrowRight")
@@ -189,8 +200,12 @@ def check_report(browser, folder):
             wide = browser.js("document.documentElement.scrollWidth")
             faults.check(wide <= width, f"{where}: the page is {wide} px wide")
     check_text_is_text(browser, document, faults)
+    browser.open(url, 360)
+    wide = browser.js("document.documentElement.scrollWidth")
+    faults.check(wide <= 360, f"on a phone the page is {wide} px wide")
     browser.open(url, 1000)
     check_hover(browser, document, faults)
+    check_touch(browser, faults)
     check_keyboard(browser, faults)
     check_hiding(browser, document, faults)
     check_saving(browser, faults)

@@ -3,7 +3,9 @@
 
 use proptest::prelude::*;
 use resvg::usvg::{Options, Tree, roxmltree};
+use twinload::figure::Curve;
 use twinload::report::chart::{Axis, Block, Chart, Guide, Mark, Panel, Series, Shape, Weight, draw};
+use twinload::report::charts::{self, Shown};
 
 fn number() -> impl Strategy<Value = f64> {
     prop_oneof![
@@ -99,6 +101,77 @@ fn check(svg: &str, height: f64) -> Result<(), TestCaseError> {
         }
     }
     Ok(())
+}
+
+/// What may have happened to a curve before it came here.
+#[derive(Debug, Clone)]
+enum Damage {
+    None,
+    ColumnGone(usize),
+    ColumnEmpty(usize),
+    RowsKept(usize),
+    RowsShort(usize),
+    Value(usize, usize, f64),
+    Gone,
+}
+
+fn damage() -> impl Strategy<Value = Damage> {
+    prop_oneof![
+        Just(Damage::None),
+        (0usize..6).prop_map(Damage::ColumnGone),
+        (0usize..6).prop_map(Damage::ColumnEmpty),
+        (0usize..4).prop_map(Damage::RowsKept),
+        (0usize..4).prop_map(Damage::RowsShort),
+        (0usize..80, 0usize..6, number()).prop_map(|(row, column, v)| Damage::Value(row, column, v)),
+        Just(Damage::Gone),
+    ]
+}
+
+fn damaged(mut curve: Curve, damage: &Damage) -> Curve {
+    match *damage {
+        Damage::None => {}
+        Damage::ColumnGone(at) if at < curve.columns.len() => {
+            curve.columns.remove(at);
+            for row in &mut curve.rows {
+                row.remove(at);
+            }
+        }
+        Damage::ColumnEmpty(at) => {
+            curve.rows.iter_mut().filter_map(|r| r.get_mut(at)).for_each(|v| *v = None)
+        }
+        Damage::RowsKept(rows) => curve.rows.truncate(rows),
+        Damage::RowsShort(cells) => curve.rows.iter_mut().for_each(|row| row.truncate(cells)),
+        Damage::Value(row, column, value) => {
+            if let Some(cell) = curve.rows.get_mut(row).and_then(|r| r.get_mut(column)) {
+                *cell = Some(value);
+            }
+        }
+        Damage::ColumnGone(_) | Damage::Gone => curve = Curve::default(),
+    }
+    curve
+}
+
+proptest! {
+    // Each case draws some twenty charts.
+    #![proptest_config(ProptestConfig::with_cases(10))]
+
+    /// Curves that lack columns, rows or sense are drawn as far as they go, or left out.
+    #[test]
+    fn damaged_curves_never_break_a_chart(damages in proptest::collection::vec(damage(), 60)) {
+        let mut comparison = crate::fixture::comparison();
+        for (curve, damage) in comparison.curves.iter_mut().zip(&damages) {
+            curve.data = damaged(std::mem::take(&mut curve.data), damage);
+        }
+        for shown in charts::all(&comparison).into_iter().flat_map(|s| s.charts) {
+            match shown {
+                Shown::Chart(chart) => {
+                    let drawing = draw::draw(&chart).map_err(|e| TestCaseError::fail(e.to_string()))?;
+                    check(&drawing.svg, drawing.height)?;
+                }
+                Shown::LeftOut { title, why } => prop_assert!(!title.is_empty() && why.ends_with('.')),
+            }
+        }
+    }
 }
 
 proptest! {
