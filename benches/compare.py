@@ -12,9 +12,6 @@ import argparse
 import json
 import os
 import pathlib
-import re
-import resource
-import shutil
 import statistics
 import subprocess
 import sys
@@ -35,16 +32,16 @@ def arguments():
     return parser.parse_args()
 
 
-def floor_binary():
-    """The newest build of the floor."""
-    found = [p for p in (ROOT / "target/release/deps").glob("floor-*") if os.access(p, os.X_OK) and p.suffix == ""]
+def built(name):
+    """The newest build of a bench."""
+    found = [p for p in (ROOT / "target/release/deps").glob(f"{name}-*") if os.access(p, os.X_OK) and p.suffix == ""]
     if not found:
-        sys.exit("no floor: run `cargo bench --no-run` first")
+        sys.exit(f"no {name}: run `cargo bench --no-run` first")
     return max(found, key=lambda p: p.stat().st_mtime)
 
 
 def run(command, cores=CORE, **environment):
-    """Wall seconds and peak memory in MB of one process."""
+    """Wall seconds and standard output of one process."""
     env = os.environ | environment
     began = time.perf_counter()
     process = subprocess.Popen(
@@ -80,12 +77,12 @@ def main():
     options = arguments()
     folder = pathlib.Path(options.keep or tempfile.mkdtemp())
     folder.mkdir(parents=True, exist_ok=True)
-    floor = floor_binary()
+    floor = built("floor")
     one = {"RAYON_NUM_THREADS": "1"}
     for rate in options.rates.split(","):
         take = folder / f"take-{rate}.wav"
         if not take.exists():
-            make_take(folder, rate, take)
+            run([built("take"), rate, take, folder / "plan.json"], cores="0,1")
     lines = []
     for rate in options.rates.split(","):
         take = folder / f"take-{rate}.wav"
@@ -113,18 +110,6 @@ def main():
         ]
     print(f"| what | seconds, median of {options.runs} (range) | ratio |\n| --- | --- | --- |")
     print("\n".join(lines))
-
-
-def make_take(folder, rate, take):
-    """A simulated take of the default programme, and its plan."""
-    run([TWINLOAD, "signals", folder / "bench"], cores="0,1")
-    shutil.copy(folder / "bench/test-signals/plan.json", folder / "plan.json")
-    run(
-        ["cargo", "test", "--release", "--manifest-path", ROOT / "Cargo.toml", "--test", "witness", "--", "--ignored", "programme_take", "--exact"],
-        cores="0,1",
-        TWINLOAD_TAKE=str(take),
-        TWINLOAD_RATE=rate,
-    )
 
 
 if __name__ == "__main__":
