@@ -12,7 +12,8 @@ use std::collections::BTreeMap;
 use std::path::Path;
 
 use support::{Table, analyse, db, takes, turn, write_wav};
-use twinload::analysis::TakeAnalysis;
+use twinload::analysis::{Intermodulation, TakeAnalysis};
+use twinload::signals::{Plan, Signal};
 
 /// Which column of methods §11 a take is held to.
 #[derive(Clone, Copy, PartialEq)]
@@ -62,7 +63,7 @@ fn on_curve(take: &TakeAnalysis, curve: &str, column: &str, at: f64) -> Option<f
 }
 
 /// Finds the counterpart of a witness's figure.
-fn ours(take: &TakeAnalysis, witness: &Witness) -> Ours {
+fn ours(take: &TakeAnalysis, plan: &Plan, witness: &Witness) -> Ours {
     let figure = |name: &str| Ours::Value(take.figures.value(name));
     let (segment, name) = witness.figure.split_once('.').unwrap_or(("", &witness.figure));
     match (segment, name) {
@@ -86,16 +87,57 @@ fn ours(take: &TakeAnalysis, witness: &Witness) -> Ours {
                 read(column)
             })
         }
+        ("quiet", "hum_line") => {
+            let order = witness.at_number();
+            let line = take.figures.hum_lines.iter().find(|l| f64::from(l.order) == order);
+            Ours::Value(line.and_then(|l| l.level.value))
+        }
+        ("quiet", name) => figure(name),
+        ("sweep_low" | "sweep_high", "level") => {
+            let curve = if segment == "sweep_low" { "response_low_drive" } else { "response_high_drive" };
+            Ours::Value(on_curve(take, curve, "magnitude", witness.at_number()))
+        }
+        ("sweep_high", column) if column.starts_with("harmonic_") => {
+            let percent = on_curve(take, "harmonics_by_frequency", column, witness.at_number());
+            Ours::Value(percent_db(percent))
+        }
+        ("burst", "immediate" | "sustained") => Ours::NoSuchFigure,
+        ("burst", name) => figure(name),
+        (pair, "d2" | "d3" | "total") => {
+            let Some(Signal::Pair { low_hz, level_db, .. }) = plan.segment(pair).map(|s| s.signal.clone())
+            else {
+                panic!("{pair} is no pair of the plan")
+            };
+            let same = |i: &&Intermodulation| {
+                (i.pair[0] / low_hz - 1.0).abs() < 1e-3 && i.level.is_some_and(|l| (l - level_db).abs() < 0.1)
+            };
+            let found = take.figures.intermodulation.iter().find(same);
+            Ours::Value(found.and_then(|i| match name {
+                "d2" => i.d2.value,
+                "d3" => i.d3.value,
+                _ => i.total.value,
+            }))
+        }
+        // Corners are read at low drive, power bandwidth at high drive.
+        ("sweep_low", "low_corner" | "high_corner") => figure(name),
+        ("sweep_high", "power_bandwidth_low" | "power_bandwidth_high") => figure(name),
         _ => Ours::NoSuchFigure,
     }
 }
 
 /// How near the two must be: methods §11, the difference of two implementations being held to what each is held
 /// to against the truth. `None`: methods ask for nothing here.
-fn allowed(witness: &Witness, condition: Condition, all: &BTreeMap<(String, String), f64>) -> Option<f64> {
+fn allowed(
+    witness: &Witness,
+    condition: Condition,
+    short: bool,
+    all: &BTreeMap<(String, String), f64>,
+) -> Option<f64> {
     let clean = condition == Condition::Clean;
     let pick = |a: f64, b: f64| if clean { a } else { b };
     let (segment, name) = witness.figure.split_once('.').unwrap_or(("", &witness.figure));
+    // A short sweep's responses lie too close together for the lowest frequencies.
+    let lowest = if short { 80.0 } else { 40.0 };
     let beside = |column: &str| all.get(&(format!("{segment}.{column}"), witness.at.clone())).copied();
     Some(match (segment, name) {
         ("", "clock_drift") => pick(0.001, 0.01),
@@ -142,8 +184,68 @@ fn allowed(witness: &Witness, condition: Condition, all: &BTreeMap<(String, Stri
                 _ => return None,
             }
         }
+        // Without hum there is nothing to find, and the other one claims lines more lightly.
+        ("quiet", _) if clean => return None,
+        ("quiet", "mains_frequency") => 1e-5 * witness.number()?,
+        ("quiet", "hum_total") => 0.03,
+        // Every line of the simulated hum; the weakest lies near −85 dBFS.
+        ("quiet", "hum_line") if witness.number()? < -90.0 => return None,
+        ("quiet", "hum_line") => 0.03 * 10.0_f64.powf((beside_total(all)? - witness.number()?) / 20.0),
+        // The spread from take to take in methods §7, 4 s and 1 s long; the two look at the same take.
+        ("quiet", "noise" | "noise_a_weighted" | "noise_468") => {
+            if short {
+                0.06
+            } else {
+                0.02
+            }
+        }
+        ("sweep_low" | "sweep_high", "level") => {
+            let f = witness.at_number();
+            match condition {
+                // The other one cuts what lies before the response as methods §5.5 says, which costs it
+                // more than the target below 40 Hz; there the truth decides (tests/accuracy.rs).
+                _ if f < lowest => return None,
+                Condition::Clean => 0.002,
+                Condition::Bench if f < 80.0 => 0.1,
+                Condition::Bench if f < 300.0 => 0.07,
+                Condition::Bench if f < 3000.0 => 0.02,
+                Condition::Bench if f < 8000.0 => 0.03,
+                Condition::Bench => return None,
+            }
+        }
+        // The short sweep has an eighth of the energy and less room round its response: its own 95 % interval
+        // at 60 Hz is ±0.8 %.
+        ("sweep_low", "low_corner") if short => 0.01 * witness.number()?,
+        ("sweep_low", "low_corner" | "high_corner") => pick(5e-4, 3e-3) * witness.number()?,
+        ("sweep_high", "power_bandwidth_low" | "power_bandwidth_high") => 3e-3 * witness.number()?,
+        ("sweep_high", column) if column.starts_with("harmonic_") => {
+            // Where it stands 20 dB over the floor: that is about −60 dBc at this drive and noise.
+            let reach = pick(-80.0, -50.0);
+            if witness.at_number() < lowest || witness.number()? < reach {
+                return None;
+            }
+            pick(0.02, 0.2)
+        }
+        ("burst", "sag" | "recovery_dip" | "burst_margin") => pick(0.02, 0.03),
+        ("burst", "sag_time") => pick(0.02, 0.03) * witness.number()?,
+        ("burst", "recovery_time") => pick(0.01, 0.05) * witness.number()?,
+        (_, "d2" | "d3" | "total") => {
+            let percent = witness.number()?;
+            let decibels = match (condition, percent) {
+                (Condition::Clean, p) if p > 1e-3 => 0.001,
+                (Condition::Bench, p) if p >= 0.5 => 0.05,
+                (Condition::Bench, p) if p >= 0.1 => 0.3,
+                _ => return None,
+            };
+            percent * (10.0_f64.powf(decibels / 20.0) - 1.0)
+        }
         _ => return None,
     })
+}
+
+/// Hum total of the take in dBFS.
+fn beside_total(all: &BTreeMap<(String, String), f64>) -> Option<f64> {
+    all.get(&("quiet.hum_total".to_owned(), String::new())).copied()
 }
 
 #[test]
@@ -169,8 +271,10 @@ fn both_implementations_find_the_same_figures() {
         let condition = if take.name.starts_with("clean") { Condition::Clean } else { Condition::Bench };
         let mut compared = 0;
         for witness in &witnesses {
-            let Some(allowed) = allowed(witness, condition, &numbers) else { continue };
-            let found = match ours(&analysis, witness) {
+            let Some(allowed) = allowed(witness, condition, take.plan.name != "programme", &numbers) else {
+                continue;
+            };
+            let found = match ours(&analysis, &take.plan, witness) {
                 Ours::Value(found) => found,
                 Ours::NoSuchFigure => continue,
             };
@@ -178,7 +282,7 @@ fn both_implementations_find_the_same_figures() {
             let what = format!("{}: {} at {:?}", take.name, witness.figure, witness.at);
             match (found, witness.number()) {
                 (Some(found), Some(expected)) => {
-                    let off = if witness.figure.contains("phase_") {
+                    let off = if witness.figure.contains("phase") {
                         turn(found, expected).abs()
                     } else {
                         (found - expected).abs()

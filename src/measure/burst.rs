@@ -20,6 +20,8 @@ const HOP_SECONDS: f64 = 0.002;
 /// A fit begins this long after a step and ends this long before the next (methods §8).
 const AFTER_STEP_SECONDS: f64 = 0.006;
 const BEFORE_STEP_SECONDS: f64 = 0.008;
+/// The tone fades out over this after the last burst; the others are cut short alike.
+const FADE_SECONDS: f64 = 0.010;
 /// Immediate level: mean from the one to the other after the step.
 const IMMEDIATE_SECONDS: [f64; 2] = [0.006, 0.016];
 /// Sustained level: mean of the burst's last part of this length.
@@ -120,7 +122,7 @@ fn one(envelope: &Envelope, plan: &Plan, step: f64) -> Burst {
     let end = down - BEFORE_STEP_SECONDS;
     Burst {
         sag: fit(step, down),
-        recovery: fit(down, down + plan.after_seconds),
+        recovery: fit(down, down + plan.after_seconds - FADE_SECONDS),
         immediate: mean(step + from, step + to),
         sustained: mean(end - sustained, end),
         first: envelope.plain(step, (FIRST_SECONDS * plan.frequency_hz).round() / plan.frequency_hz),

@@ -6,7 +6,9 @@ use std::path::{Path, PathBuf};
 
 use twinload::analysis::{Analysis, TakeAnalysis};
 
+pub mod ledger;
 pub mod takes;
+pub mod truth;
 pub mod waves;
 
 /// A file under `tests/`.

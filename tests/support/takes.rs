@@ -100,15 +100,17 @@ fn sagging() -> Simulated {
 }
 
 /// A gain that is a function of time: in each burst it falls from `SAG[0]` dB to 0 dB, after it rises from −`SAG[2]` dB.
-struct Sag {
+pub struct Sag {
     bursts: Vec<f64>,
     high_seconds: f64,
     after_seconds: f64,
     next: f64,
+    ratio: f64,
 }
 
 impl Sag {
-    fn of(plan: &Plan, recorder: &Recorder) -> Self {
+    /// For the bursts of this plan, as this recorder hears them.
+    pub fn of(plan: &Plan, recorder: &Recorder) -> Self {
         let segment = plan.segment("burst").unwrap();
         let Signal::Burst { before_seconds, high_seconds, after_seconds, times, .. } = segment.signal else {
             panic!("the burst segment is no burst")
@@ -116,9 +118,11 @@ impl Sag {
         let once = before_seconds + high_seconds + after_seconds;
         let bursts =
             (0..times).map(|k| segment.start_seconds + before_seconds + f64::from(k) * once).collect();
-        // The recorder starts early by its filter's delay.
-        let next = -(Decimator::new(recorder.oversample).delay() as f64);
-        Self { bursts, high_seconds, after_seconds, next }
+        // The recorder starts early by its filter's delay and its latency.
+        let early = recorder.latency_seconds * f64::from(recorder.rate_hz) * recorder.oversample as f64;
+        let next = -early - Decimator::new(recorder.oversample).delay() as f64;
+        let ratio = 1.0 + recorder.clock_ppm * 1e-6;
+        Self { bursts, high_seconds, after_seconds, next, ratio }
     }
 
     fn gain(&self, t: f64) -> f64 {
@@ -139,7 +143,7 @@ impl Sag {
 impl Device for Sag {
     fn process(&mut self, block: &mut [f64], rate_hz: f64) {
         for x in block {
-            *x *= self.gain(self.next / rate_hz);
+            *x *= self.gain(self.ratio * self.next / rate_hz);
             self.next += 1.0;
         }
     }

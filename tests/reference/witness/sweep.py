@@ -11,6 +11,7 @@ AFTER, BEFORE = 0.15, 0.10
 ORDERS = 5
 CLEARED = 9
 MAINS_LINES = 20
+HALF_POWER_DB = -10 * np.log10(2)
 
 
 class Sweep:
@@ -69,15 +70,25 @@ class Sweep:
         spectrum *= np.exp(-2j * np.pi * np.arange(len(spectrum)) * step * (frames[0] / self.rate - centre))
         return interpolate(spectrum, frequencies / step)
 
-    def without_mains(self, h, mains):
-        """The samples with the mains lines taken off that the remainder between the responses shows (5.4)."""
+    def without_mains(self, mains):
+        """The samples less the mains lines that the remainder between the responses shows (5.4).
+
+        The windows take a part of the lines with them, so what is left is looked at once more.
+        """
+        samples = self.samples
+        for _ in range(2):
+            samples = samples - self.mains_lines(self.response(samples), mains)
+        return samples
+
+    def mains_lines(self, h, mains):
+        """The mains lines in what lies between the responses."""
         rest = h.copy()
         for order in range(1, CLEARED + 1):
             frames, weight, _ = self.window(order)
             rest[frames] *= 1 - weight
         spectrum = rfft(rest)
         spectrum[1:] /= self.inverse[1:]
-        return self.samples - mains_model(irfft(spectrum, len(rest)), self.rate, mains)
+        return mains_model(irfft(spectrum, len(rest)), self.rate, mains)
 
 
 def interpolate(values, at):
@@ -112,25 +123,28 @@ def mains_model(samples, rate, mains):
     return model / total
 
 
-def corner(f, level, upwards):
-    """The first half-power point from the reference outwards, linear in log f; None if not reached."""
-    half = -10 * np.log10(2)
+def first_below(f, values, limit, upwards):
+    """Where values fall below the limit first, from 1 kHz outwards, linear in log f; None if they never do."""
     index = np.arange(len(f)) if upwards else np.arange(len(f))[::-1]
     lf = np.log(f)
-    start = np.flatnonzero(f[index] >= 1000 if upwards else f[index] <= 1000)[0]
+    start = np.flatnonzero(f[index] >= 999.999 if upwards else f[index] <= 1000.001)[0]
     for one, two in zip(index[start:], index[start + 1 :]):
-        if level[two] < half <= level[one]:
-            part = (half - level[one]) / (level[two] - level[one])
+        if values[two] < limit <= values[one]:
+            part = (limit - values[one]) / (values[two] - values[one])
             return float(np.exp(lf[one] + part * (lf[two] - lf[one])))
     return None
+
+
+def nearer(one, two, upwards):
+    """The end that is met first on the way outwards."""
+    there = [x for x in (one, two) if x is not None]
+    return (min(there) if upwards else max(there)) if there else None
 
 
 def measure(take, plan, segment, mains):
     """Curves and corners of one sweep."""
     sweep = Sweep(take, plan, segment)
-    h = sweep.response(sweep.samples)
-    if mains is not None:
-        h = sweep.response(sweep.without_mains(h, mains))
+    h = sweep.response(sweep.samples if mains is None else sweep.without_mains(mains))
     # 1 kHz is among them, 20 Hz to 20 kHz.
     f = 1000 * 10 ** (np.arange(-271, 209) / POINTS_PER_DECADE)
     f = f[f < 0.45 * take.rate]
@@ -140,7 +154,7 @@ def measure(take, plan, segment, mains):
     level = db(first / at_1k)
     band = (f >= 300) & (f <= 3000)
     phase = np.unwrap(np.angle(first))
-    delay = -(np.polyfit(f[band], phase[band], 1)[0]) / (2 * np.pi)
+    delay = np.mean(-np.gradient(phase, f)[band]) / (2 * np.pi)
     turned = phase + 2 * np.pi * f * delay
     turned -= 2 * np.pi * np.round(np.interp(1000, f, turned) / (2 * np.pi))
     out = {
@@ -149,8 +163,8 @@ def measure(take, plan, segment, mains):
         "gain": db(first),
         "phase": np.degrees(turned),
         "delay": delay,
-        "low_corner": corner(f, level, False),
-        "high_corner": corner(f, level, True),
+        "low_corner": first_below(f, level, HALF_POWER_DB, False),
+        "high_corner": first_below(f, level, HALF_POWER_DB, True),
     }
     squares = np.zeros(len(f))
     for order in range(2, ORDERS + 1):
@@ -160,11 +174,9 @@ def measure(take, plan, segment, mains):
         values[fits] = np.abs(sweep.harmonic(h, order, heard[fits] * take.ratio) / first[fits])
         out[f"harmonic_{order}"] = db(values)
         squares += np.where(np.isnan(values), 0, values) ** 2
-    good = (level >= -10 * np.log10(2)) & (np.sqrt(squares) < 0.10)
-    at = int(np.argmin(np.abs(np.log(f / 1000))))
-    if good[at]:
-        low = at - int(np.argmin(np.append(good[: at + 1], False)[::-1][1:])) if not good[: at + 1].all() else None
-        up = at + int(np.argmin(good[at:])) if not good[at:].all() else None
-        out["power_bandwidth_low"] = None if low is None else float(f[low])
-        out["power_bandwidth_high"] = None if up is None else float(f[up])
+    distortion = np.sqrt(squares)
+    if np.interp(1000, f, distortion) < 0.10:
+        for name, upwards in (("low", False), ("high", True)):
+            clean = first_below(f, -distortion, -0.10, upwards)
+            out[f"power_bandwidth_{name}"] = nearer(out[f"{name}_corner"], clean, upwards)
     return out
