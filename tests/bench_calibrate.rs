@@ -4,10 +4,11 @@
 use std::f64::consts::{SQRT_2, TAU};
 
 use proptest::prelude::*;
-use twinload::bench::calibrate::{self, Calibration, Circumstances, MeterReading, ToneReading, read_tone};
+use twinload::bench::calibrate::{self, Calibration, Circumstances, MeterReading};
 use twinload::bench::{Bench, CalibratedAt, Pad, Rig, mismatch};
 use twinload::finding::Finding;
 use twinload::measure::Plans;
+use twinload::measure::reading::{ToneReading, read_tone};
 use twinload::simulate::device::{Device, Gain, HardClip, Polynomial};
 use twinload::simulate::noise::Hum;
 use twinload::simulate::recorder::{Recorder, record};

@@ -205,3 +205,22 @@ fn a_loopback_needs_no_build() {
     let said = stdout(desk.log(&desk.recording("l.wav", 0), &["--kind", "loopback"]).success());
     assert!(said.contains("takes/loopback-1.wav"), "{said}");
 }
+
+#[test]
+fn what_holds_no_programme_is_refused_unless_it_is_wanted() {
+    let desk = Desk::new();
+    let recording = desk.recording("tone.wav", 0);
+    let bench = desk.bench();
+    let log = |more: &[&str]| {
+        let mut args = vec!["log", text(&bench), text(&recording)];
+        args.extend(more);
+        twinload(&args).assert()
+    };
+    let refused = log(&FULL).code(1);
+    let said = String::from_utf8(refused.get_output().stdout.clone()).unwrap();
+    assert!(said.contains("neither the programme nor a segment"), "{said}");
+    assert!(stderr(refused).contains("--anyway"));
+    assert!(Bench::open(&bench).unwrap().takes.is_empty());
+    // Music holds no markers, and is welcome as what it is.
+    log(&[&FULL[..], &["--kind", "listening"]].concat()).success();
+}

@@ -2,9 +2,10 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::calibrate::{Calibration, ToneReading};
+use super::calibrate::Calibration;
 use crate::figure::{Quantity, Unit};
 use crate::finding::Finding;
+use crate::measure::reading::ToneReading;
 
 /// Name and version of the document's form.
 pub const SCHEMA: &str = "twinload/calibration/1";

@@ -10,7 +10,9 @@ use super::edit::Editor;
 use super::error::BenchError;
 use super::model::{Bench, QuietCondition, TakeEntry, TakeKind};
 use super::{names, syntax};
-use crate::finding::{Finding, Fitness};
+use crate::analysis::RecordingKind;
+use crate::check::FileCheck;
+use crate::finding::{Finding, Fitness, Severity};
 use crate::takes::source::{SourceError, sha256};
 
 /// What the person says of a recording.
@@ -51,6 +53,30 @@ pub struct Checked {
     pub fitness: Fitness,
     /// Why.
     pub findings: Vec<Finding>,
+}
+
+impl Checked {
+    /// What the check of a file means for a take of this kind.
+    ///
+    /// # Errors
+    /// The file can't be read or measured at all: why.
+    pub fn of(file: FileCheck, kind: TakeKind) -> Result<Self, String> {
+        if let Some(failure) = file.failure {
+            return Err(failure);
+        }
+        let mut findings = file.findings;
+        let programme = matches!(file.kind, Some(RecordingKind::Programme | RecordingKind::Segment));
+        if matches!(kind, TakeKind::Programme | TakeKind::Loopback) && !programme {
+            findings.push(Finding::new(
+                "no_programme",
+                Severity::Redo,
+                "neither the programme nor a segment of it was found in the recording",
+                "nothing of it can be compared with other takes",
+                "record programme.wav from before its first marker to after its last, or give the --kind",
+            ));
+        }
+        Ok(Self { fitness: Fitness::of(&findings), findings })
+    }
 }
 
 /// What became of a recording.
@@ -155,7 +181,7 @@ pub enum LogError {
 pub fn log(
     dir: &Path,
     request: &Request,
-    check: impl FnOnce(&Path, &Bench) -> Result<Checked, Box<dyn std::error::Error + Send + Sync>>,
+    check: impl FnOnce(&Path, &Bench, TakeKind) -> Result<Checked, Box<dyn std::error::Error + Send + Sync>>,
 ) -> Result<Logged, LogError> {
     let mut editor = Editor::open(dir)?;
     let bench = editor.bench().clone();
@@ -178,7 +204,9 @@ pub fn log(
     {
         return Ok(Logged::AlreadyThere { number: index + 1, entry: Box::new(entry.clone()) });
     }
-    let checked = check(recording, &bench)
+    let old_kind = replaced.and_then(|index| bench.takes.get(index)).map(|take| take.kind);
+    let kind = request.kind.or(old_kind).unwrap_or_default();
+    let checked = check(recording, &bench, kind)
         .map_err(|source| LogError::Check { recording: recording.clone(), source })?;
     if checked.fitness == Fitness::Redo && !request.anyway {
         return Err(LogError::Redo { recording: recording.clone(), findings: checked.findings });

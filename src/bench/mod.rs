@@ -17,6 +17,7 @@ pub mod mismatch;
 mod model;
 pub mod names;
 pub mod new;
+pub mod operating;
 pub mod pad;
 pub mod pad_document;
 pub mod plausible;
@@ -26,6 +27,7 @@ pub mod series;
 pub mod splice;
 mod syntax;
 pub mod typed;
+pub mod valves;
 pub mod wiring;
 
 pub use edit::Editor;

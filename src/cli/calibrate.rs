@@ -8,13 +8,14 @@ use clap::{Args, ValueEnum};
 
 use super::{Outcome, words};
 use crate::analyse::plans_of;
-use crate::bench::calibrate::{self, Calibration, Circumstances, MeterReading, ToneReading};
+use crate::bench::calibrate::{self, Calibration, Circumstances, MeterReading};
 use crate::bench::calibration_document::CalibrationDocument;
 use crate::bench::cautions::Act;
 use crate::bench::typed::Level;
 use crate::bench::{Bench, CalibratedAt, Editor};
 use crate::finding::{Fitness, Severity};
 use crate::measure::Plans;
+use crate::measure::reading::{ToneReading, read_tone};
 use crate::signals::write::{CALIBRATION_DB, CALIBRATION_HZ};
 use crate::takes::{self, Ask};
 
@@ -172,7 +173,7 @@ fn of_input(
 fn tone_of(recording: &Path, bench: &Bench) -> anyhow::Result<ToneReading> {
     let recorded = takes::read::read(recording, &Ask { channel: bench.channel(), plans: &[] })?;
     let tape = recorded.plain.as_ref();
-    tape.and_then(|tape| calibrate::read_tone(tape.all(), recorded.rate_hz, &mut Plans::default()))
+    tape.and_then(|tape| read_tone(tape.all(), recorded.rate_hz, &mut Plans::default()))
         .ok_or(calibrate::CalibrateError::NoTone)
         .with_context(|| recording.display().to_string())
 }

@@ -175,11 +175,8 @@ fn described(entry: &TakeEntry, number: usize) -> String {
 pub(super) fn check(
     recording: &Path,
     bench: &Bench,
+    kind: TakeKind,
 ) -> Result<Checked, Box<dyn std::error::Error + Send + Sync>> {
     let options = Options { channel: bench.channel(), plans: analyse::plans_of(&bench.dir)? };
-    let checked = crate::check::file(recording, &options);
-    match checked.failure {
-        Some(failure) => Err(failure.into()),
-        None => Ok(Checked { fitness: checked.fitness, findings: checked.findings }),
-    }
+    Ok(Checked::of(crate::check::file(recording, &options), kind)?)
 }

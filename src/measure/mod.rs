@@ -12,6 +12,7 @@ pub mod plain;
 pub mod plans;
 pub mod quiet;
 pub mod series;
+pub mod reading;
 pub mod sweep;
 pub mod tone;
 pub mod tone_figures;
