@@ -77,8 +77,8 @@ pub const ALL: [Caution; 9] = [
     },
     Caution {
         code: "meter_range",
-        text: "Use a meter and leads rated for the voltage, in its AC volts range, not its current range: \
-               set to current it is a short circuit across the output.",
+        text: "Use a meter and leads rated for the voltage, in a volts range: AC across the load, DC inside \
+               the amp. In a current range the meter is a short circuit.",
         acts: &[Act::Calibrate, Act::Bias],
     },
     Caution {

@@ -4,14 +4,18 @@
 //! bench.toml ──► raw (as typed, with places) ──► check ──► Bench ──► Scale: samples to volts and watts
 //! ```
 
+pub mod bias;
+pub mod bias_document;
 pub mod budget;
 pub mod calibrate;
 pub mod calibration_document;
 pub mod cautions;
+pub mod chart;
 mod check;
 pub mod drive_pad;
 pub mod edit;
 mod error;
+pub mod heat;
 pub mod log;
 pub mod mismatch;
 mod model;

@@ -270,7 +270,12 @@ mod tests {
         assert_eq!(designs.len(), 3);
         let costs: Vec<f64> = designs.iter().map(|d| cost(&task(), d).unwrap()).collect();
         assert!(costs.windows(2).all(|w| w[0] <= w[1]), "{costs:?}");
-        assert!(designs[0].input_low_db.abs() < 0.1, "{:?}", designs[0]);
+        // It bears the usual faults: input impedance a fifth off, load gone.
+        assert!(
+            designs[0].input_low_db.abs() < 0.25 && designs[0].open_load_milliamperes < 15.0,
+            "{:?}",
+            designs[0]
+        );
     }
 
     #[test]

@@ -26,7 +26,7 @@ pub struct Valve {
     pub screen_watts: Option<f64>,
     /// Cathode current.
     pub cathode_milliamperes: Option<f64>,
-    /// What was confirmed: "Pa seen; rest mem".
+    /// What was confirmed: "plate watts read at second hand; rest from memory".
     pub status: String,
     /// Where it comes from.
     pub source: String,
@@ -92,9 +92,34 @@ fn valve(row: &csv::StringRecord) -> Option<Valve> {
         screen_volts: number(6),
         screen_watts: number(7),
         cathode_milliamperes: number(8),
-        status: text(11)?,
+        status: in_words(&text(11)?),
         source: text(12).unwrap_or_default(),
     })
+}
+
+/// The table's short status ("Pa seen; rest mem") in words.
+fn in_words(status: &str) -> String {
+    let words = [
+        ("Pa", "plate watts"),
+        ("Va", "plate volts"),
+        ("Vg2", "screen volts"),
+        ("Pg2", "screen watts"),
+        ("seen", "read at second hand"),
+        ("mem", "from memory"),
+    ];
+    let word = |short: &str| {
+        words.iter().find(|(s, _)| *s == short).map_or(short.to_owned(), |(_, w)| (*w).to_owned())
+    };
+    let mut text = String::new();
+    for part in status.split_inclusive([' ', ',', ';']) {
+        let bare = part.trim_end_matches([' ', ',', ';']);
+        text.push_str(&word(bare));
+        text.push_str(part.get(bare.len()..).unwrap_or(""));
+        if part.ends_with(',') {
+            text.push(' ');
+        }
+    }
+    text
 }
 
 /// The type of this name or alias; case, blanks and hyphens do not count.
@@ -139,6 +164,12 @@ mod tests {
         assert_eq!(find("6V6"), find("6V6GT"));
         assert_eq!(find("nonesuch"), None);
         assert_eq!(find(""), None);
+    }
+
+    #[test]
+    fn the_status_is_in_words() {
+        assert_eq!(find("6V6GT").unwrap().status, "plate watts read at second hand; rest from memory");
+        assert!(all().iter().all(|v| !v.status.contains("mem;") && !v.status.ends_with(" mem")));
     }
 
     #[test]

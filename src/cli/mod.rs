@@ -4,6 +4,7 @@
 //! writes to the `out` it is given; nothing here computes a figure.
 
 pub mod analyse;
+pub mod bias;
 pub mod calibrate;
 pub mod check;
 pub mod compare;
@@ -69,6 +70,10 @@ pub enum Command {
         after_help = "Examples:\n  twinload compare my-bench\n  twinload compare my-bench as-drawn rework --json"
     )]
     Compare(compare::CompareArgs),
+    /// Works out current, dissipation and cathode resistor of an output valve, before power-on
+    #[command(after_help = "Example: twinload bias --valve 6V6GT --plate-volts 285 --percent 90\n         \
+                            twinload bias --valve 6L6GC --plate-volts 340 --cathode-volts 19 --cathode-ohms 470")]
+    Bias(bias::BiasArgs),
     /// Writes completions for a shell to standard output
     #[command(after_help = "Example: twinload completions bash > twinload.bash")]
     Completions {
@@ -104,6 +109,7 @@ pub fn run(cli: Cli, out: &mut dyn Write) -> anyhow::Result<Outcome> {
         Command::Log(args) => log::run(&args, out),
         Command::Analyse(args) => analyse::run(&args, out),
         Command::Compare(args) => compare::run(&args, out),
+        Command::Bias(args) => bias::run(&args, out),
         Command::Completions { shell } => {
             clap_complete::generate(shell, &mut Cli::command(), "twinload", out);
             Ok(Outcome::Done)
