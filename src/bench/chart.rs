@@ -54,7 +54,7 @@ pub fn of(build: &Build) -> VoltageChart {
     }
     match readings(build, valve.as_ref()) {
         Ok((readings, share_words)) => operating(build, &readings, &share_words, &limits, &mut chart),
-        Err(Some(finding)) => chart.findings.push(finding),
+        Err(Some(finding)) => chart.findings.push(*finding),
         Err(None) => {}
     }
     chart
@@ -139,7 +139,7 @@ fn volts(build: &Build, names: &[&str]) -> Option<f64> {
 
 /// What the chart says of the output stage, and how the screen's current is known; or why it does
 /// not suffice (nothing to say if no output valve is named).
-fn readings(build: &Build, valve: Option<&Valve>) -> Result<(Readings, String), Option<Finding>> {
+fn readings(build: &Build, valve: Option<&Valve>) -> Result<(Readings, String), Option<Box<Finding>>> {
     let plate = volts(build, &["plate", "anode"]);
     let cathode = volts(build, &["cathode"]);
     let screen = volts(build, &["screen", "g2"]);
@@ -151,13 +151,13 @@ fn readings(build: &Build, valve: Option<&Valve>) -> Result<(Readings, String), 
         return Err(build.output_valve.as_ref().map(|_| {
             let saw = format!("{}: the voltage chart has no {}", build.name, missing.join(", no "));
             let effect = "cathode current and dissipation can't be worked out";
-            Finding::new(
+            Box::new(Finding::new(
                 "operating_point_unknown",
                 Severity::Note,
                 saw,
                 effect,
                 "add what is missing, if it was measured",
-            )
+            ))
         }));
     };
     let measured_screen = match (volts(build, &["screen supply"]), screen, build.screen_ohms) {

@@ -107,6 +107,7 @@ pub fn run(args: &BiasArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> {
 
 fn say(
     args: &BiasArgs,
+    valve: &Valve,
     document: &BiasDocument,
     limit_watts: f64,
     out: &mut dyn Write,

@@ -1,14 +1,17 @@
 //! What a reader must know of bench and rig, in words; and the voltage charts.
 
-use super::document::{BuildSummary, ChartLine, Condition};
+use super::document::{BuildSummary, Condition};
 use super::words;
+use crate::bench::budget::Budget;
+use crate::bench::chart::VoltageChart;
 use crate::bench::{Bench, Build, Pad};
-use crate::figure::{Quantity, Unit};
+use crate::figure::Unit;
+use crate::finding::Finding;
 use crate::rounding;
 
 /// The conditions, in the order of print.
 #[must_use]
-pub fn of(bench: &Bench) -> Vec<Condition> {
+pub fn of(bench: &Bench, charts: &[VoltageChart], budget: Option<&Budget>) -> Vec<Condition> {
     let rig = &bench.rig;
     let mut conditions = Vec::new();
     let mut add = |label: &str, text: String| conditions.push(Condition { label: label.to_owned(), text });
@@ -47,6 +50,18 @@ pub fn of(bench: &Bench) -> Vec<Condition> {
         let text = if controls.is_empty() { "controls not noted".to_owned() } else { controls };
         add(&format!("Setting {}", words::name(&setting.name)), text);
     }
+    for left_out in budget.iter().flat_map(|b| &b.left_out) {
+        add("Not in the uncertainty", left_out.clone());
+    }
+    let noticed = |findings: &[Finding]| -> Vec<String> {
+        findings.iter().map(|f| format!("{}; {}; {}", f.saw, f.effect, f.advice)).collect()
+    };
+    for text in noticed(&bench.findings) {
+        add("Worth a look", text);
+    }
+    for text in charts.iter().flat_map(|c| noticed(&c.findings)) {
+        add("Voltage chart", text);
+    }
     conditions
 }
 
@@ -71,20 +86,11 @@ fn pad_words(pad: &Pad, ratio: Option<f64>) -> String {
 
 /// A build with its voltage chart.
 #[must_use]
-pub fn build_summary(build: &Build) -> BuildSummary {
-    let volts = |v: Option<f64>, reason: &str| {
-        v.map_or_else(|| Quantity::missing(Unit::Volts, reason), |v| Quantity::new(v, Unit::Volts))
-    };
-    let line = |point: &crate::bench::DcPoint| ChartLine {
-        point: point.point.clone(),
-        measured: volts(point.volts, "not noted"),
-        expected: volts(point.expected_volts, "nothing expected is noted"),
-        note: point.note.clone(),
-    };
+pub fn build_summary(build: &Build, chart: &VoltageChart) -> BuildSummary {
     BuildSummary {
         name: build.name.clone(),
         note: build.note.clone(),
         output_valve: build.output_valve.clone(),
-        chart: build.dc.iter().map(line).collect(),
+        chart: chart.lines.clone(),
     }
 }

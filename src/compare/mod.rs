@@ -25,6 +25,7 @@ pub use document::Comparison;
 use crate::analysis::Analysis;
 use crate::bench::Bench;
 use crate::bench::budget::{self, Of};
+use crate::bench::chart::{self, VoltageChart};
 use crate::figure::Curve;
 use document::{BuildCurve, Row, SCHEMA, SettingSummary};
 use group::{Group, Member};
@@ -44,7 +45,9 @@ pub fn compare(bench: &Bench, analysis: &Analysis, chosen: &[String]) -> Result<
     let common = common_uncertainty(bench);
     let mut rows: Vec<Row> = selection.groups.iter().flat_map(|g| rows::of(g, &names, &common)).collect();
     row::judge(&mut rows);
-    let suspects = suspects::of(&selection, &shown, &rows, &[]);
+    let charts: Vec<VoltageChart> = selection.builds.iter().map(|b| chart::of(b)).collect();
+    let dissipation: Vec<Option<f64>> = charts.iter().map(|c| c.plate_percent).collect();
+    let suspects = suspects::of(&selection, &shown, &rows, &dissipation);
     let bias = suspects
         .iter()
         .find(|s| s.code == "bias")
@@ -58,11 +61,11 @@ pub fn compare(bench: &Bench, analysis: &Analysis, chosen: &[String]) -> Result<
         version: env!("CARGO_PKG_VERSION").to_owned(),
         title: bench.title.clone(),
         simulated: bench.simulated,
-        builds: selection.builds.iter().map(|b| conditions::build_summary(b)).collect(),
+        builds: selection.builds.iter().zip(&charts).map(|(b, c)| conditions::build_summary(b, c)).collect(),
         settings: selection.groups.iter().map(setting_summary).collect(),
         fairness: fairness::of(bench, &selection, &shown, &rows),
         curves: selection.groups.iter().flat_map(|g| curves_of(g, &known)).collect(),
-        conditions: conditions::of(bench),
+        conditions: conditions::of(bench, &charts, watts.as_ref()),
         budget: watts.map_or_else(Vec::new, |b| b.lines()),
         recordings: selection.recordings,
         rows,
