@@ -7,10 +7,10 @@ use rayon::prelude::*;
 use crate::analysis::{Analysis, Figures, RecordingKind, SCHEMA, TakeAnalysis};
 use crate::bench::{Bench, TakeEntry, TakeKind};
 use crate::figure::Curves;
-use crate::finding::Fitness;
+use crate::finding::{Finding, Fitness, Severity};
 use crate::measure::pair;
 use crate::measure::plain::{self, Plain};
-use crate::measure::{self, Plans, quiet, tone_figures};
+use crate::measure::{self, Loopback, Plans, quiet, tone_figures};
 use crate::signals::{Choices, Plan};
 use crate::takes::tape::Tape;
 use crate::takes::{self, Ask, ReadError, Scale, Take, health};
@@ -88,7 +88,7 @@ pub fn plans_of(bench_dir: &Path) -> Result<Vec<Plan>, AnalyseError> {
 pub fn file(path: &Path, options: &Options) -> Result<Vec<TakeAnalysis>, AnalyseError> {
     let plans = if options.plans.is_empty() { built_in_plans() } else { options.plans.clone() };
     let ask = Ask { channel: options.channel, plans: &plans };
-    Ok(recording(path, &ask, &|_| Scale::default(), false)?)
+    Ok(recording(path, &ask, &|_| Scale::default(), false, None)?)
 }
 
 /// Measures every take of a bench that is in use. A take that fails has its reason in it and leaves the others alone.
@@ -97,8 +97,13 @@ pub fn file(path: &Path, options: &Options) -> Result<Vec<TakeAnalysis>, Analyse
 /// Only what concerns all takes: a damaged plan.json.
 pub fn bench(bench: &Bench) -> Result<Analysis, AnalyseError> {
     let plans = plans_of(&bench.dir)?;
-    let takes: Vec<Vec<TakeAnalysis>> =
-        bench.takes.par_iter().enumerate().map(|(at, entry)| bench_take(bench, &plans, at, entry)).collect();
+    let loopback = loopback_of(bench, &plans);
+    let takes: Vec<Vec<TakeAnalysis>> = bench
+        .takes
+        .par_iter()
+        .enumerate()
+        .map(|(at, entry)| bench_take(bench, &plans, loopback.as_ref(), at, entry))
+        .collect();
     let mut takes: Vec<TakeAnalysis> = takes.into_iter().flatten().collect();
     measure::impedance::put(&mut takes, bench.rig.load_ohms);
     Ok(Analysis {
@@ -109,7 +114,35 @@ pub fn bench(bench: &Bench) -> Result<Analysis, AnalyseError> {
     })
 }
 
-fn bench_take(bench: &Bench, plans: &[Plan], at: usize, entry: &TakeEntry) -> Vec<TakeAnalysis> {
+/// What the bench's loopback tells of the interface: `[rig] loopback`, or the first take of that kind. `Err` says
+/// why it tells nothing.
+fn loopback_of(bench: &Bench, plans: &[Plan]) -> Option<Result<Loopback, Finding>> {
+    let of_kind = || bench.takes.iter().find(|t| t.used && t.kind == TakeKind::Loopback).map(|t| &t.file);
+    let file = bench.rig.loopback.as_ref().or_else(of_kind)?;
+    let ask = Ask { channel: bench.channel(), plans };
+    let why = match takes::read::read(&bench.dir.join(file), &ask) {
+        Ok(recorded) => match recorded.takes.first() {
+            Some(take) => return Some(Ok(Loopback::of(take, &mut Plans::default()))),
+            None => "no markers of this bench's programme were found in it".to_owned(),
+        },
+        Err(error) => error.to_string(),
+    };
+    Some(Err(Finding::new(
+        "loopback_not_used",
+        Severity::Note,
+        format!("the loopback {} could not be used: {why}", takes::shown::path(Path::new(file))),
+        "the interface's own response and distortion stay in the figures",
+        "record the programme with the interface's output straight into its input, at the level of the takes",
+    )))
+}
+
+fn bench_take(
+    bench: &Bench,
+    plans: &[Plan],
+    loopback: Option<&Result<Loopback, Finding>>,
+    at: usize,
+    entry: &TakeEntry,
+) -> Vec<TakeAnalysis> {
     // A listening take is music: it is for the ears, not for the figures.
     if !entry.used || entry.kind == TakeKind::Listening {
         return Vec::new();
@@ -117,11 +150,15 @@ fn bench_take(bench: &Bench, plans: &[Plan], at: usize, entry: &TakeEntry) -> Ve
     let ask = Ask { channel: bench.channel(), plans };
     let scale = |top_dbfs: f64| bench.scale_of(entry, top_dbfs);
     let of_quiet = entry.kind == TakeKind::Quiet;
-    let mut takes = match recording(&bench.path_of(entry), &ask, &scale, of_quiet) {
+    // A loopback divided by itself would tell nothing.
+    let loopback = loopback.filter(|_| entry.kind == TakeKind::Programme);
+    let interface = loopback.and_then(|l| l.as_ref().ok());
+    let mut takes = match recording(&bench.path_of(entry), &ask, &scale, of_quiet, interface) {
         Ok(takes) => takes,
         Err(error) => vec![TakeAnalysis { failure: Some(error.to_string()), ..empty(&entry.file) }],
     };
     for take in &mut takes {
+        take.findings.extend(loopback.and_then(|l| l.as_ref().err()).cloned());
         let of_programme = matches!(take.kind, RecordingKind::Programme | RecordingKind::Segment);
         if take.failure.is_none() && !of_programme && !of_quiet {
             take.failure = Some(format!(
@@ -148,6 +185,7 @@ fn recording(
     ask: &Ask<'_>,
     scale: &dyn Fn(f64) -> Scale,
     of_quiet: bool,
+    interface: Option<&Loopback>,
 ) -> Result<Vec<TakeAnalysis>, ReadError> {
     let recorded = takes::read::read(path, ask)?;
     let mut base = empty(&takes::shown::path(path));
@@ -160,7 +198,7 @@ fn recording(
     base.failure = None;
     let mut plans = Plans::default();
     let mut all: Vec<TakeAnalysis> =
-        recorded.takes.iter().map(|take| of_take(base.clone(), take, scale, &mut plans)).collect();
+        recorded.takes.iter().map(|take| of_take(base.clone(), take, scale, interface, &mut plans)).collect();
     if let Some(tape) = &recorded.plain {
         all.push(if of_quiet {
             of_silence(base, tape, recorded.rate_hz, &scale(0.0), &mut plans)
@@ -178,6 +216,7 @@ fn of_take(
     mut entry: TakeAnalysis,
     take: &Take,
     scale: &dyn Fn(f64) -> Scale,
+    interface: Option<&Loopback>,
     plans: &mut Plans,
 ) -> TakeAnalysis {
     entry.kind = match (&take.plan, take.plan.part) {
@@ -191,7 +230,7 @@ fn of_take(
     // The plan has its own silence before the first chirps.
     entry.findings.retain(|finding| finding.code != "leading_silence");
     entry.findings.extend(take.findings.iter().cloned());
-    let measured = measure::take(take, &scale(take.plan.top_dbfs), plans);
+    let measured = measure::take_with(take, &scale(take.plan.top_dbfs), interface, plans);
     entry.figures = measured.figures;
     entry.curves = measured.curves;
     entry.findings.extend(measured.findings);

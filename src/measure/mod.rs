@@ -6,6 +6,7 @@ pub mod error;
 pub mod fit;
 pub mod impedance;
 pub mod ladder;
+pub mod loopback;
 pub mod pair;
 pub mod pchip;
 pub mod plain;
@@ -20,6 +21,7 @@ pub mod weighting;
 
 pub use cut::Cut;
 pub use error::MeasureError;
+pub use loopback::Loopback;
 pub use plans::Plans;
 
 use crate::analysis::{Figures, Strike};
@@ -45,6 +47,12 @@ pub struct Measured {
 /// Measures every segment that the recording holds.
 #[must_use]
 pub fn take(take: &Take, scale: &Scale, plans: &mut Plans) -> Measured {
+    take_with(take, scale, None, plans)
+}
+
+/// The same, with what a loopback tells of the interface.
+#[must_use]
+pub fn take_with(take: &Take, scale: &Scale, loopback: Option<&Loopback>, plans: &mut Plans) -> Measured {
     let mut measured = Measured::default();
     for segment in &take.plan.segments {
         if take.cut(segment).is_none() {
@@ -56,10 +64,10 @@ pub fn take(take: &Take, scale: &Scale, plans: &mut Plans) -> Measured {
             });
         }
     }
-    ladders(take, scale, plans, &mut measured);
+    ladders(take, scale, loopback, plans, &mut measured);
     references(take, plans, &mut measured);
     let mains_hz = quiet_segments(take, scale, plans, &mut measured);
-    sweeps(take, scale, mains_hz, plans, &mut measured);
+    sweeps(take, scale, mains_hz, loopback, plans, &mut measured);
     pairs(take, mains_hz, plans, &mut measured);
     bursts(take, scale, &mut measured);
     measured
@@ -88,13 +96,23 @@ fn steps_of(take: &Take, id: &str, plans: &mut Plans) -> Vec<ladder::Step> {
     ladder::sorted(ladder::measure(&cut, frequency_hz, step_seconds, levels_db, top_dbfs, &[], plans))
 }
 
-fn ladders(take: &Take, scale: &Scale, plans: &mut Plans, measured: &mut Measured) {
+fn ladders(
+    take: &Take,
+    scale: &Scale,
+    loopback: Option<&Loopback>,
+    plans: &mut Plans,
+    measured: &mut Measured,
+) {
     let rising = steps_of(take, "ladder_up", plans);
     let falling = steps_of(take, "ladder_down", plans);
     if !rising.is_empty() {
         measured.findings.extend(ladder::put(&mut measured.figures, &rising, take.rate_hz, scale));
         measured.curves.insert("ladder_up".to_owned(), ladder::ladder_curve(&rising, scale));
         measured.curves.insert("waveform".to_owned(), ladder::waveform_curve(&rising, -30.0, scale));
+        if let Some(loopback) = loopback {
+            measured.curves.insert("interface_distortion".to_owned(), loopback.curve());
+            measured.findings.extend(loopback.near_floor(&rising));
+        }
     }
     if !falling.is_empty() {
         measured.curves.insert("ladder_down".to_owned(), ladder::ladder_curve(&falling, scale));
@@ -131,20 +149,39 @@ fn quiet_segments(take: &Take, scale: &Scale, plans: &mut Plans, measured: &mut 
     }
 }
 
+/// Measures a segment's sweep; `None` if it is none, or not in the recording.
+fn sweep_of(
+    take: &Take,
+    segment: &Segment,
+    mains_hz: Option<f64>,
+    plans: &mut Plans,
+) -> Option<Result<sweep::Response, MeasureError>> {
+    let sweep = sweep::Sweep::of(&take.plan, &segment.signal)?;
+    Some(sweep::measure(&take.cut(segment)?, &sweep, mains_hz, plans))
+}
+
 /// Response from the low-drive sweep, harmonics and power bandwidth from the high-drive one.
-fn sweeps(take: &Take, scale: &Scale, mains_hz: Option<f64>, plans: &mut Plans, measured: &mut Measured) {
+fn sweeps(
+    take: &Take,
+    scale: &Scale,
+    mains_hz: Option<f64>,
+    loopback: Option<&Loopback>,
+    plans: &mut Plans,
+    measured: &mut Measured,
+) {
     for segment in &take.plan.segments {
         let Signal::Sweep { level_db, .. } = segment.signal else { continue };
-        let (Some(sweep), Some(cut)) = (sweep::Sweep::of(&take.plan, &segment.signal), take.cut(segment))
-        else {
-            continue;
-        };
-        let response = match sweep::measure(&cut, &sweep, mains_hz, plans) {
-            Ok(response) => response,
-            Err(error) => {
+        let response = match sweep_of(take, segment, mains_hz, plans) {
+            Some(Ok(response)) => response,
+            Some(Err(error)) => {
                 measured.findings.push(not_measured(segment, &error));
                 continue;
             }
+            None => continue,
+        };
+        let response = match loopback {
+            Some(loopback) => loopback.correct(&segment.id, response),
+            None => response,
         };
         let low = segment.id == "sweep_low";
         let name = if low { "response_low_drive" } else { "response_high_drive" };

@@ -52,7 +52,9 @@ pub(super) fn deconvolve(
     }
 
     let length = fast_length(cut.samples.len());
-    let mut padded: Vec<f64> = cut.samples.iter().map(|&v| f64::from(v)).collect();
+    // A constant that begins and ends with the cut would be heard at the lowest frequencies.
+    let mean = cut.samples.iter().map(|&v| f64::from(v)).sum::<f64>() / cut.samples.len() as f64;
+    let mut padded: Vec<f64> = cut.samples.iter().map(|&v| f64::from(v) - mean).collect();
     padded.resize(length, 0.0);
     let mut bins = plans.transform(&mut padded);
 
