@@ -26,6 +26,7 @@ pub mod compare;
 pub mod figure;
 pub mod files;
 pub mod finding;
+pub mod listen;
 pub mod measure;
 pub mod report;
 pub mod rounding;

@@ -9,6 +9,7 @@ pub mod calibrate;
 pub mod check;
 pub mod compare;
 pub mod demo;
+pub mod listen;
 pub mod log;
 pub mod new;
 pub mod pad;
@@ -74,6 +75,11 @@ pub enum Command {
     #[command(after_help = "Example: twinload bias --valve 6V6GT --plate-volts 285 --percent 90\n         \
                             twinload bias --valve 6L6GC --plate-volts 340 --cathode-volts 19 --cathode-ohms 470")]
     Bias(bias::BiasArgs),
+    /// Two builds to hear: aligned, equally loud, also as a blind set
+    #[command(
+        after_help = "Examples:\n  twinload listen my-bench as-drawn rework\n  twinload listen my-bench as-drawn rework --coded\n  twinload listen --tally my-bench/reports/listening/keys/full.json my-bench/reports/listening/full-coded/answers.csv"
+    )]
+    Listen(listen::ListenArgs),
     /// Writes completions for a shell to standard output
     #[command(after_help = "Example: twinload completions bash > twinload.bash")]
     Completions {
@@ -110,6 +116,7 @@ pub fn run(cli: Cli, out: &mut dyn Write) -> anyhow::Result<Outcome> {
         Command::Analyse(args) => analyse::run(&args, out),
         Command::Compare(args) => compare::run(&args, out),
         Command::Bias(args) => bias::run(&args, out),
+        Command::Listen(args) => listen::run(&args, out),
         Command::Completions { shell } => {
             clap_complete::generate(shell, &mut Cli::command(), "twinload", out);
             Ok(Outcome::Done)
