@@ -43,15 +43,24 @@ pub fn run(args: &CompareArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> {
         serde_json::to_writer_pretty(&mut *out, &comparison).context("write JSON")?;
         writeln!(out)?;
     } else {
-        write!(out, "{}", summary::plain(&comparison, None))?;
-        left_out(&comparison, out)?;
-        for remark in &written.remarks {
-            writeln!(out, "note: {}", text::for_terminal(remark))?;
-        }
-        writeln!(out, "\nopen {}", written.page.display())?;
+        tell(&comparison, &written, out)?;
     }
     let failed = analysis.takes.iter().any(|t| t.failure.is_some());
     Ok(if failed { Outcome::Partly } else { Outcome::Done })
+}
+
+/// What was found, in short, and which file to open.
+pub(super) fn tell(
+    comparison: &Comparison,
+    written: &report::Written,
+    out: &mut dyn Write,
+) -> std::io::Result<()> {
+    write!(out, "{}", summary::plain(comparison, None))?;
+    left_out(comparison, out)?;
+    for remark in &written.remarks {
+        writeln!(out, "note: {}", text::for_terminal(remark))?;
+    }
+    writeln!(out, "\nopen {}", written.page.display())
 }
 
 /// Recordings that did not go in, one a line.

@@ -14,7 +14,7 @@ use crate::report::analysis as screen;
 use crate::signals::write::{Form, write_wav};
 use crate::signals::{Choices, Plan};
 use crate::simulate::bench::{Session, bench_toml, sessions};
-use crate::{analyse, files};
+use crate::{analyse, compare, files, report};
 
 /// What was typed.
 #[derive(Debug, Args)]
@@ -53,7 +53,7 @@ pub fn run(args: &DemoArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> {
     }
     writeln!(out, "Measuring and comparing …")?;
     out.flush()?;
-    report(dir, out)
+    write_report(dir, out)
 }
 
 /// Only an empty folder or an earlier demo is written to.
@@ -107,12 +107,16 @@ fn request(dir: &Path, session: &Session) -> Request {
     }
 }
 
-fn report(dir: &Path, out: &mut dyn Write) -> anyhow::Result<Outcome> {
+/// The same calls as `twinload analyse` and `twinload compare`, with one analysis for both.
+fn write_report(dir: &Path, out: &mut dyn Write) -> anyhow::Result<Outcome> {
     let bench = Bench::open(dir)?;
+    let reports = bench.dir.join("reports");
     let analysis = analyse::bench(&bench)?;
-    screen::write(&bench.dir.join("reports"), &analysis)
+    screen::write(&reports, &analysis)
         .map_err(|(path, error)| anyhow::Error::new(error).context(format!("write {}", path.display())))?;
-    screen::summary(&analysis, out)?;
+    let comparison = compare::compare(&bench, &analysis, &[])?;
+    let written = report::write(&reports, &comparison, report::Choices::default())?;
+    super::compare::tell(&comparison, &written, out)?;
     let failed = analysis.takes.iter().any(|t| t.failure.is_some());
     Ok(if failed { Outcome::Partly } else { Outcome::Done })
 }
