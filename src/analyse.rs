@@ -5,13 +5,15 @@ use std::path::{Path, PathBuf};
 use rayon::prelude::*;
 
 use crate::analysis::{Analysis, Figures, RecordingKind, SCHEMA, TakeAnalysis};
+use crate::bench::level;
 use crate::bench::{Bench, TakeEntry, TakeKind};
 use crate::figure::Curves;
 use crate::finding::{Finding, Fitness, Severity};
 use crate::measure::pair;
 use crate::measure::plain::{self, Plain};
+use crate::measure::rise;
 use crate::measure::{self, Loopback, Plans, quiet, tone_figures};
-use crate::signals::{Choices, Plan};
+use crate::signals::{Choices, Plan, Signal};
 use crate::takes::tape::Tape;
 use crate::takes::{self, Ask, ReadError, Scale, Take, health};
 
@@ -235,6 +237,13 @@ fn of_take(
     entry.curves = measured.curves;
     entry.findings.extend(measured.findings);
     entry.struck.extend(measured.struck);
+    for segment in take.plan.segments.iter().filter(|s| matches!(s.signal, Signal::Rise { .. })) {
+        let points = take.cut(segment).map(|cut| rise::points(segment, &cut, plans)).unwrap_or_default();
+        if let Some(answer) = level::answer(&points) {
+            entry.findings.push(answer.finding().in_segment(&segment.id));
+            entry.curves.insert("rise".to_owned(), rise::curve(&points));
+        }
+    }
     entry
 }
 

@@ -18,6 +18,7 @@ pub(super) fn bench(dir: &Path, path: &Path, source: &str) -> Result<Bench, Benc
     let mut check = Check::default();
     let title = check.text(file.bench.title).unwrap_or_else(|| "Untitled bench".to_owned());
     let mains_hz = check.positive("mains_hz", file.bench.mains_hz);
+    let amp_watts = check.positive("amp_watts", file.bench.amp_watts);
     let rig = check.rig(file.rig);
     let builds = check.builds(file.build);
     let settings = check.settings(file.setting);
@@ -29,6 +30,7 @@ pub(super) fn bench(dir: &Path, path: &Path, source: &str) -> Result<Bench, Benc
         dir: dir.to_owned(),
         title,
         mains_hz,
+        amp_watts,
         simulated: file.bench.simulated.unwrap_or(false),
         rig,
         builds,

@@ -122,14 +122,22 @@ pub fn of_plan(plan: &Plan, drive: &Drive) -> Heat {
     }
 }
 
+impl Heat {
+    /// The numbers in words.
+    #[must_use]
+    pub fn words(&self) -> String {
+        format!(
+            "this programme puts up to {:.1} W into the load on average over its {:.0} s, {:.1} W in its \
+             hottest {STRETCH_SECONDS:.0} s, {:.1} W at most",
+            self.average_watts, self.seconds, self.hottest_watts, self.peak_watts
+        )
+    }
+}
+
 /// What the load's rating means for this heat; empty where it has room.
 #[must_use]
 pub fn warnings(heat: &Heat, load_watts: Option<f64>) -> Vec<Finding> {
-    let numbers = format!(
-        "this programme puts {:.1} W into the load on average over its {:.0} s, {:.1} W in its hottest {STRETCH_SECONDS:.0} s, \
-         {:.1} W at most",
-        heat.average_watts, heat.seconds, heat.hottest_watts, heat.peak_watts
-    );
+    let numbers = heat.words();
     let Some(rating) = load_watts else {
         return vec![Finding::new(
             "load_rating_unknown",

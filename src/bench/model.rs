@@ -23,6 +23,8 @@ pub struct Bench {
     pub title: String,
     /// Mains frequency; `None`: to be found in the recordings.
     pub mains_hz: Option<f64>,
+    /// The amp's sine power, for the warning of heat in the load.
+    pub amp_watts: Option<f64>,
     /// The data was made by `demo`, not by an amp.
     pub simulated: bool,
     /// What stands between the amp and the file.

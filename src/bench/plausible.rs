@@ -162,6 +162,7 @@ fn loading_unknown(saw: &str, advice: &str) -> Finding {
 #[must_use]
 pub fn of_bench(bench: &Bench) -> Vec<Finding> {
     let mut findings = of_rig(&bench.rig);
+    findings.extend(bench.amp_watts.and_then(|watts| AMP.of(watts, "")));
     if let Some(hz) = bench.mains_hz
         && !(49.5..=50.5).contains(&hz)
         && !(59.5..=60.5).contains(&hz)

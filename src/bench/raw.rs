@@ -31,6 +31,7 @@ pub(super) struct File {
 pub(super) struct Header {
     pub title: Text,
     pub mains_hz: Number,
+    pub amp_watts: Number,
     pub simulated: Option<bool>,
 }
 

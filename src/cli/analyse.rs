@@ -20,6 +20,9 @@ pub struct AnalyseArgs {
     /// Write the analysis as JSON to standard output
     #[arg(long)]
     json: bool,
+    /// Show how well volts and watts are known, and from what that comes (a bench)
+    #[arg(long, conflicts_with = "json")]
+    budget: bool,
     /// Channel to measure, from 1 (recordings outside a bench)
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..))]
     channel: Option<u32>,
@@ -56,6 +59,10 @@ fn of_bench(args: &AnalyseArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> 
     } else {
         screen::summary(&analysis, out)?;
         writeln!(out)?;
+        if args.budget {
+            super::budget::write(&bench, &analysis, out)?;
+            writeln!(out)?;
+        }
         for path in written {
             writeln!(out, "wrote {}", path.display())?;
         }

@@ -5,6 +5,7 @@
 
 pub mod analyse;
 pub mod bias;
+mod budget;
 pub mod calibrate;
 pub mod check;
 pub mod compare;

@@ -7,6 +7,7 @@ use clap::{Args, ValueEnum};
 use super::{Outcome, words};
 use crate::bench::cautions::Act;
 use crate::bench::drive_pad::{self, DriveDesign, DriveTask};
+use crate::bench::heat::{self, Drive};
 use crate::bench::pad::{self, AmpSize, PadDesign, PadTask};
 use crate::bench::pad_document::PadDocument;
 use crate::bench::plausible;
@@ -14,6 +15,7 @@ use crate::bench::series::{Series, ohms_text};
 use crate::bench::typed::{Level, Ohms};
 use crate::bench::wiring;
 use crate::report::table::Table;
+use crate::signals::{Choices, Plan};
 
 /// What was typed.
 #[derive(Debug, Args)]
@@ -217,6 +219,14 @@ fn input_words(task: &PadTask, designs: &[PadDesign], out: &mut dyn Write) -> an
             pad::OPEN_LOAD_FACTOR
         ),
     )?;
+    let heat = heat::of_plan(&Plan::programme(&Choices::default()), &Drive::worst_aimed_at(task.amp_watts));
+    let load = format!(
+        "Into the load: {}. Rate it at {} W or more, continuously, on a heatsink.",
+        heat.words(),
+        short(2.0 * task.amp_watts)
+    );
+    writeln!(out)?;
+    words::paragraph(out, "", &load)?;
     if let Some(best) = designs.first() {
         writeln!(out, "\n{}", wiring::FIRST_QUESTION)?;
         writeln!(out, "{}", wiring::grounded(best.top_ohms, best.bottom_ohms))?;

@@ -5,7 +5,9 @@ use std::path::PathBuf;
 
 use clap::{Args, ValueEnum};
 
-use super::Outcome;
+use super::{Outcome, words};
+use crate::bench::Bench;
+use crate::bench::heat::{self, Drive};
 use crate::signals::write::{Depth, Form, write_all};
 use crate::signals::{Choices, Plan};
 
@@ -83,6 +85,12 @@ pub fn run(args: &SignalsArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> {
         plan.length_seconds,
         plan.identity()
     )?;
+    if let Ok(bench) = Bench::open(&args.dir)
+        && let Some(watts) = bench.amp_watts
+    {
+        let heat = heat::of_plan(&plan, &Drive::worst_aimed_at(watts));
+        words::findings(out, &heat::warnings(&heat, bench.rig.load_watts))?;
+    }
     writeln!(out, "Connect the dummy load before you switch the amp on, and mute monitors and headphones.")?;
     writeln!(
         out,

@@ -13,6 +13,7 @@ pub mod plain;
 pub mod plans;
 pub mod quiet;
 pub mod reading;
+pub mod rise;
 pub mod series;
 pub mod sweep;
 pub mod tone;

@@ -1,0 +1,167 @@
+//! `pad`, `bias` and `analyse --budget` as a person meets them.
+#![allow(clippy::unwrap_used, clippy::expect_used)]
+
+use assert_cmd::Command;
+use twinload::bench::bias_document::BiasDocument;
+use twinload::bench::pad_document::PadDocument;
+use twinload::signals::{Choices, Plan};
+use twinload::simulate::device::HardClip;
+use twinload::simulate::recorder::{Recorder, take};
+
+fn run(args: &[&str]) -> assert_cmd::assert::Assert {
+    Command::cargo_bin("twinload").unwrap().args(args).assert()
+}
+
+fn said(assert: assert_cmd::assert::Assert) -> String {
+    String::from_utf8(assert.success().get_output().stdout.clone()).unwrap()
+}
+
+fn fits(text: &str) {
+    for line in text.lines() {
+        assert!(line.chars().count() <= 80, "{} columns: {line}", line.chars().count());
+    }
+}
+
+const PAD: [&str; 5] = ["pad", "--watts", "5", "--limit", "10dBu"];
+
+#[test]
+fn pad_shows_cautions_levels_wiring_and_heat() {
+    let both = [&PAD[..], &["--drive", "200mV", "--output-limit", "4dBu"]].concat();
+    let text = said(run(&both));
+    fits(&text);
+    for expected in [
+        "without its load",
+        "one speaker terminal at chassis?",
+        "2.449 V RMS = +10.00 dBu = +7.78 dBV",
+        "margin to full scale",
+        "if the load falls off",
+        "thermal noise",
+        "input 20 % lower",
+        "Into the load: this programme puts up to",
+        "C: from interface to amp",
+        "output_full_scale_volts = ",
+    ] {
+        assert!(text.contains(expected), "{expected:?} is not in\n{text}");
+    }
+    assert!(!text.contains("Unusual"), "{text}");
+    let odd = said(run(&[&PAD[..], &["--load-ohms", "80"]].concat()));
+    assert!(odd.contains("the load of 80 ohms is unusual"), "{odd}");
+    fits(&odd);
+}
+
+#[test]
+fn pad_as_json_is_its_documented_form() {
+    let text = said(run(&[&PAD[..], &["--json"]].concat()));
+    let document: PadDocument = serde_json::from_str(&text).unwrap();
+    assert_eq!(document.schema, "twinload/pad/1");
+    let input = document.input.unwrap();
+    assert_eq!(input.alternatives.len(), 3);
+    assert!(input.alternatives.iter().all(|a| a.margin.value.unwrap() >= 6.0));
+    assert_eq!(document.output, None);
+    let stranger = text.replacen("\"schema\"", "\"stranger\": 1, \"schema\"", 1);
+    assert!(serde_json::from_str::<PadDocument>(&stranger).is_err());
+}
+
+#[test]
+fn pad_says_what_is_missing_or_impossible() {
+    for (args, code, expected) in [
+        (&["pad"][..], 1, "how strong the amp is"),
+        (&["pad", "--watts", "5"], 1, "--limit is missing"),
+        (&["pad", "--watts", "-5", "--limit", "10dBu"], 2, ""),
+        (&["pad", "--watts", "0", "--limit", "10dBu"], 1, "must be over 0"),
+        (&["pad", "--watts", "5", "--limit", "10"], 2, "dBu"),
+        (&["pad", "--watts", "1e9", "--limit", "1mV"], 1, "no two resistors"),
+        (&["pad", "--drive", "2V", "--output-limit", "1V"], 1, "not enough"),
+    ] {
+        let assert = run(args).code(code);
+        let error = String::from_utf8(assert.get_output().stderr.clone()).unwrap();
+        assert!(error.contains(expected), "{args:?}: {error}");
+    }
+}
+
+#[test]
+fn bias_answers_with_the_cautions_of_an_open_chassis() {
+    let args = [
+        "bias",
+        "--valve",
+        "6l6gc",
+        "--plate-volts",
+        "340",
+        "--cathode-volts",
+        "19",
+        "--cathode-ohms",
+        "470",
+    ];
+    let text = said(run(&[&args[..], &["--screen-share-percent", "5", "--claimed-watts", "13.06"]].concat()));
+    fits(&text);
+    for expected in ["can kill", "12.3", "design-maximum", "read at second hand", "plate to ground was taken"]
+    {
+        assert!(text.contains(expected), "{expected:?} is not in\n{text}");
+    }
+    assert!(!text.contains("ESTIMATE"), "{text}");
+    let estimate = said(run(&["bias", "--valve", "6V6GT", "--plate-volts", "285", "--percent", "90"]));
+    fits(&estimate);
+    assert!(estimate.contains("ESTIMATE") && estimate.contains("on the cold side"), "{estimate}");
+    let json = said(run(&[&args[..], &["--json"]].concat()));
+    let document: BiasDocument = serde_json::from_str(&json).unwrap();
+    assert_eq!(document.cathode_resistor.value, Some(470.0));
+    run(&["bias", "--valve", "nonesuch", "--plate-volts", "300", "--percent", "90"]).code(1);
+    run(&["bias", "--valve", "6V6GT", "--plate-volts", "nan", "--percent", "90"]).code(1);
+    run(&["bias", "--valve", "6V6GT", "--plate-volts", "300"]).code(2);
+}
+
+#[test]
+fn the_budget_names_its_sources_and_what_cancels() {
+    let dir = tempfile::tempdir().unwrap();
+    let example = include_str!("bench/example.toml");
+    // The rig and builds of the example; takes of our own.
+    let (rig, _) = example.split_once("[[take]]").unwrap();
+    let mut toml = rig.replace("loopback = ", "# loopback = ").replace("drive_channel", "# drive_channel");
+    std::fs::create_dir(dir.path().join("takes")).unwrap();
+    let plan = Plan::short(&Choices::default());
+    for number in 1..=3u32 {
+        // A clipper at 12 V, its threshold a little different from take to take.
+        let mut device = HardClip::symmetric(12.0 + 0.1 * f64::from(number));
+        let recorder = Recorder {
+            drive_per_unit: 40.0,
+            units_per_output: 1.0 / (22.8 * 2f64.sqrt()),
+            noise_rms: 1e-5,
+            latency_seconds: 0.1,
+            tail_seconds: 0.1,
+            seed: number.into(),
+            ..Recorder::default()
+        };
+        let (rate, samples) = take(&plan, &mut device, &recorder);
+        let file = format!("takes/{number}.wav");
+        let spec = hound::WavSpec {
+            channels: 1,
+            sample_rate: rate,
+            bits_per_sample: 24,
+            sample_format: hound::SampleFormat::Int,
+        };
+        let mut writer = hound::WavWriter::create(dir.path().join(&file), spec).unwrap();
+        for x in samples {
+            writer.write_sample((x * f64::from((1 << 23) - 1)) as i32).unwrap();
+        }
+        writer.finalize().unwrap();
+        toml.push_str(&format!("[[take]]\nfile = \"{file}\"\nbuild = \"as-drawn\"\nsetting = \"full\"\n\n"));
+    }
+    std::fs::write(dir.path().join("bench.toml"), toml).unwrap();
+    let text = said(run(&["analyse", dir.path().to_str().unwrap(), "--budget"]));
+    let budget = text.split("UNCERTAINTY").nth(1).expect("a budget");
+    let budget = budget.split("\nwrote ").next().unwrap();
+    fits(budget);
+    for expected in [
+        "full scale (meter)",
+        "pad, top resistor",
+        "interface input",
+        "± 20 %, rectangular, assumed",
+        "load resistance",
+        "together (95 %)",
+        "it cancels in their difference",
+        "3 takes",
+        "one sigma of their mean",
+    ] {
+        assert!(budget.contains(expected), "{expected:?} is not in\n{budget}");
+    }
+}
