@@ -3,7 +3,7 @@
 //! and it needs no whole number of cycles.
 //!
 //! The normal equations need only the correlation with each line, taken by
-//! phasor recurrence, and sums of `w·exp(jωn)`, which have a closed form.
+//! recurrence, and sums of `w·exp(jωn)`, which have a closed form.
 
 use std::f64::consts::{LN_2, PI, TAU};
 
@@ -267,89 +267,65 @@ fn dirichlet(omega: f64, n: f64) -> Complex<f64> {
     Complex::cis(omega * (n - 1.0) / 2.0) * size
 }
 
-/// Samples between two exact evaluations of a phasor: keeps the recurrence's error near 1e-14.
+/// Samples between two exact evaluations of a line's phase: keeps the recurrences' error near 1e-12 even at
+/// the lowest frequencies.
 const BLOCK: usize = 256;
 /// Lines that go through the samples together.
-const LANES: usize = 4;
+const LANES: usize = 8;
 
-/// Phasors of a group of lines.
-struct Rotors {
-    re: [f64; LANES],
-    im: [f64; LANES],
-    step_re: [f64; LANES],
-    step_im: [f64; LANES],
-    omegas: [f64; LANES],
+/// The same for every line of a group; places without a line hold 0.
+fn lanes(values: &[f64], of: impl Fn(f64) -> f64) -> [f64; LANES] {
+    std::array::from_fn(|k| values.get(k).map_or(0.0, |&v| of(v)))
 }
 
-impl Rotors {
-    fn new(omegas: &[f64]) -> Self {
-        let omegas: [f64; LANES] = std::array::from_fn(|k| omegas.get(k).copied().unwrap_or(0.0));
-        Self {
-            re: [1.0; LANES],
-            im: [0.0; LANES],
-            step_re: omegas.map(f64::cos),
-            step_im: omegas.map(f64::sin),
-            omegas,
-        }
-    }
-
-    /// Puts the phasors where they are at this sample, exactly.
-    fn set(&mut self, frame: usize) {
-        for k in 0..LANES {
-            let (sin, cos) = (self.omegas[k] * frame as f64).sin_cos();
-            self.re[k] = cos;
-            self.im[k] = sin;
-        }
-    }
-
-    #[inline(always)]
-    fn turn(&mut self) {
-        for k in 0..LANES {
-            let re = self.re[k] * self.step_re[k] - self.im[k] * self.step_im[k];
-            self.im[k] = self.re[k] * self.step_im[k] + self.im[k] * self.step_re[k];
-            self.re[k] = re;
-        }
-    }
-}
-
-/// Σ x[n]·exp(−jωn) for each of `omegas`.
+/// Σ x[n]·exp(−jωn) for each of `omegas`, by the recurrence `s[n] = x[n] + 2cos ω·s[n−1] − s[n−2]` within blocks
+/// (G. Goertzel, Amer. Math. Monthly 65(1) 1958, 34–35).
 #[must_use]
 pub fn correlate(x: &[f64], omegas: &[f64]) -> Vec<Complex<f64>> {
     let mut sums = Vec::with_capacity(omegas.len());
     for group in omegas.chunks(LANES) {
-        let mut rotors = Rotors::new(group);
-        let mut re = [0.0; LANES];
-        let mut im = [0.0; LANES];
+        let twice_cos = lanes(group, |omega| 2.0 * omega.cos());
+        let mut totals = [Complex::default(); LANES];
         for (block, samples) in x.chunks(BLOCK).enumerate() {
-            rotors.set(block * BLOCK);
+            let (mut last, mut before) = ([0.0; LANES], [0.0; LANES]);
             for &value in samples {
                 for k in 0..LANES {
-                    re[k] += value * rotors.re[k];
-                    im[k] -= value * rotors.im[k];
+                    let now = value + twice_cos[k] * last[k] - before[k];
+                    before[k] = last[k];
+                    last[k] = now;
                 }
-                rotors.turn();
+            }
+            // s[B−1] − exp(−jω)·s[B−2] = Σ x[n]·exp(jω(B−1−n)).
+            let end = (block * BLOCK + samples.len() - 1) as f64;
+            for (k, &omega) in group.iter().enumerate() {
+                let turned = Complex::from(last[k]) - Complex::cis(-omega) * before[k];
+                totals[k] += turned * Complex::cis(-omega * end);
             }
         }
-        sums.extend((0..group.len()).map(|k| Complex::new(re[k], im[k])));
+        sums.extend_from_slice(&totals[..group.len()]);
     }
     sums
 }
 
-/// Subtracts Σ Re(c·exp(jωn)) from `x`.
+/// Subtracts Σ Re(c·exp(jωn)) from `x`, each line by the recurrence `y[n+1] = 2cos ω·y[n] − y[n−1]` within blocks.
 pub fn subtract(x: &mut [f64], omegas: &[f64], lines: &[Complex<f64>]) {
     for (group, amplitudes) in omegas.chunks(LANES).zip(lines.chunks(LANES)) {
-        let mut rotors = Rotors::new(group);
-        let re: [f64; LANES] = std::array::from_fn(|k| amplitudes.get(k).map_or(0.0, |c| c.re));
-        let im: [f64; LANES] = std::array::from_fn(|k| amplitudes.get(k).map_or(0.0, |c| c.im));
+        let twice_cos = lanes(group, |omega| 2.0 * omega.cos());
         for (block, samples) in x.chunks_mut(BLOCK).enumerate() {
-            rotors.set(block * BLOCK);
+            let begin = (block * BLOCK) as f64;
+            let (mut here, mut before) = ([0.0; LANES], [0.0; LANES]);
+            for (k, (&omega, c)) in group.iter().zip(amplitudes).enumerate() {
+                let now = c * Complex::cis(omega * begin);
+                here[k] = now.re;
+                before[k] = (now * Complex::cis(-omega)).re;
+            }
             for value in samples {
-                let mut sum = 0.0;
+                *value -= here.iter().sum::<f64>();
                 for k in 0..LANES {
-                    sum += re[k] * rotors.re[k] - im[k] * rotors.im[k];
+                    let next = twice_cos[k] * here[k] - before[k];
+                    before[k] = here[k];
+                    here[k] = next;
                 }
-                *value -= sum;
-                rotors.turn();
             }
         }
     }

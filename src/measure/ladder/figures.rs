@@ -16,6 +16,8 @@ use crate::units::{db, dbfs_of_rms};
 
 /// Draws of the noise for figures that are not linear in it; seeded, so that a take always gives the same interval.
 const DRAWS: usize = 48;
+/// Crests cost a cycle a point: this many draws tell their scatter.
+const CLIP_DRAWS: usize = 10;
 /// How far from its best value a draw's crossing is looked for, dB of drive.
 const REACH_DB: f64 = 0.75;
 /// Harmonics in the curves.
@@ -351,8 +353,7 @@ impl Draws {
             }
             let fall = |s: &State| db(headroom.gain) - s.gain_db();
             draws.compression.extend(near(&between, headroom.compression, 1.0, &fall));
-            // Crests cost a cycle a point: a few draws tell their scatter.
-            if draws.clip_positive.len() + draws.clip_negative.len() < 2 * 12 {
+            if draws.clip_positive.len().max(draws.clip_negative.len()) < CLIP_DRAWS {
                 let halves = [
                     (headroom.clip_positive, &mut draws.clip_positive, 0),
                     (headroom.clip_negative, &mut draws.clip_negative, 1),

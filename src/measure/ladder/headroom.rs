@@ -9,7 +9,7 @@ pub const LIMITS_PERCENT: [f64; 4] = [1.0, 3.0, 5.0, 10.0];
 /// A value must stay past its limit for this much more drive (methods §4.1).
 const STAYS_DB: f64 = 0.5;
 /// Step of the grid on which crests are followed; the crossing is interpolated.
-const CREST_GRID_DB: f64 = 0.05;
+const CREST_GRID_DB: f64 = 0.1;
 /// A crest grows freely while its growth is over half of the small-signal growth (methods §4.2).
 const CLIP_GROWTH: f64 = 0.5;
 
