@@ -12,7 +12,7 @@ const DEFAULT_WIDTH: usize = 80;
 /// Blanks between columns.
 const GAP: usize = 2;
 /// A column of text is never wrapped narrower than this.
-const NARROWEST: usize = 10;
+const NARROWEST: usize = 12;
 
 /// A table for people. A column in which every cell begins with a number is
 /// aligned at its decimal point; all others begin at the left.
@@ -144,7 +144,7 @@ fn clean<S: AsRef<str>>(cells: impl IntoIterator<Item = S>) -> Vec<String> {
 }
 
 fn is_blank(cell: &str) -> bool {
-    matches!(cell, "" | "–" | "—" | "-")
+    matches!(cell, "" | "–" | "—" | "-" | "not measured")
 }
 
 /// Where the parts of a cell that begins with a number lie.

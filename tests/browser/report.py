@@ -165,8 +165,8 @@ def check_print(browser, document, faults):
         })["data"])
         pages = len(re.findall(rb"/Type\s*/Page\b", pdf))
         charts = browser.js("document.querySelectorAll('figure').length")
-        # Two charts fill a page at least, and every page holds something.
-        most = 6 + len(document["rows"]) // 25 + charts
+        # A chart takes a page at most; tables, method and cautions some ten more.
+        most = 10 + charts
         faults.check(3 <= pages <= most, f"{name}: {pages} pages for {charts} charts, at most {most} expected")
         print(f"  {name}: {pages} pages")
 

@@ -368,7 +368,7 @@ pub fn comparison() -> Comparison {
                 build: name(build).into(),
                 setting: setting.into(),
                 curve: curve.into(),
-                matched_at: None,
+                matched_at: (curve == "waveform").then(|| Quantity::new(5.0, Unit::Watts)),
                 data,
             });
         };

@@ -211,14 +211,15 @@ fn draw_axes(sheet: &Sheet, root: &Paper, area: &Area, plan: &PanelPlan) -> Resu
             continue;
         };
         let x = frame.left + place * (frame.right - frame.left);
-        let widest = tick.label.lines().map(|l| font::width(l, TICK_SIZE)).fold(0.0, f64::max);
+        let size_of = |line: usize| if line == 0 { TICK_SIZE } else { NOTE_SIZE };
+        let widest =
+            tick.label.lines().enumerate().map(|(at, l)| font::width(l, size_of(at))).fold(0.0, f64::max);
         if x - widest / 2.0 < free_from {
             continue;
         }
         free_from = x + widest / 2.0 + 4.0;
         for (line, part) in tick.label.lines().enumerate() {
-            let (size, y) =
-                if line == 0 { (TICK_SIZE, 15.0) } else { (NOTE_SIZE, 15.0 + TICK_LINE * line as f64) };
+            let (size, y) = (size_of(line), 15.0 + TICK_LINE * line as f64);
             // The outermost labels stay on the paper.
             let half = font::width(part, size) / 2.0;
             let x = x.clamp(half + 2.0, (WIDTH - half - 2.0).max(half + 2.0));

@@ -53,6 +53,11 @@ pub(crate) fn envelopes(source: &Source) -> Result<Chart, Missing> {
             Panel::new(x.clone(), Axis::linear_between(quantity, unit, centre - half, centre + half));
         panel.height = 150.0;
         panel.series = split;
+        // What lies outside is a gap: steps would be drawn as lines across the frame.
+        let y = panel.y.clone();
+        for (_, level) in panel.series.iter_mut().flat_map(|s| &mut s.points) {
+            *level = level.filter(|v| y.place(*v).is_some_and(|p| (0.0..=1.0).contains(&p)));
+        }
         panel
     };
     let mut chart = source.chart("bursts", TITLE);

@@ -5,7 +5,7 @@ use super::source::{Source, heights, series};
 use crate::compare::document::Match;
 use crate::figure::Quantity;
 use crate::report::chart::{Axis, Block, Chart, Panel, Series};
-use crate::rounding;
+use crate::report::numbers::short;
 
 /// The interval that each harmonic adds above the note played (just intonation,
 /// from the ratio n: 2 is an octave, 3 an octave and a fifth, …; common practice).
@@ -63,7 +63,7 @@ fn bars_at(source: &Source, at: &Quantity) -> Option<Panel> {
     let least = blocks.iter().map(|b| b.3).reduce(f64::min)?;
     let x = Axis::names("", INTERVALS.map(|(order, interval)| format!("H{order}\n{interval}")));
     let up = blocks.iter().map(|b| b.3).chain([least / 2.0]);
-    let y = Axis::log(&format!("at {}, re the fundamental", rounding::text(at)), "%", up, 4.0);
+    let y = Axis::log(&format!("at {}, re the fundamental", place(at)), "%", up, 4.0);
     let low = y.low;
     let mut panel = Panel::new(x, y);
     panel.height = 190.0;
@@ -72,7 +72,7 @@ fn bars_at(source: &Source, at: &Quantity) -> Option<Panel> {
         let left = (group + 1) as f64 - 0.4 + width * build as f64;
         panel.blocks.push(Block {
             build,
-            name: format!("H{order} at {}", rounding::text(at)),
+            name: format!("H{order} at {}", place(at)),
             x: (left + 0.06 * width, left + 0.94 * width),
             y: (low, value),
             fill: if build == 0 { 0.85 } else { 0.25 },
@@ -83,6 +83,11 @@ fn bars_at(source: &Source, at: &Quantity) -> Option<Panel> {
         });
     }
     Some(panel)
+}
+
+/// Where builds were matched: "1 W". It is a number that was chosen, so all its digits are meant.
+fn place(at: &Quantity) -> String {
+    at.value.map_or_else(String::new, |value| format!("{} {}", short(value), at.unit.symbol()))
 }
 
 pub(crate) fn against_frequency(source: &Source) -> Result<Chart, Missing> {

@@ -4,6 +4,7 @@ use super::Missing;
 use crate::compare::document::{Comparison, Match, Row, Standing};
 use crate::figure::{Curve, Quantity, Unit};
 use crate::report::chart::{Chart, Panel, Series};
+use crate::report::numbers::short;
 
 /// One setting of a comparison, as charts see it.
 pub struct Source<'a> {
@@ -92,6 +93,13 @@ impl<'a> Source<'a> {
     /// Rows of this setting that `wanted` picks, as sentences.
     pub(crate) fn told_of(&self, wanted: impl Fn(&Row) -> bool) -> String {
         sentences(self.comparison.rows.iter().filter(|r| r.setting == self.setting && wanted(r)))
+    }
+
+    /// Where builds were matched for the curve of this name: "5 W".
+    pub(crate) fn matched_at(&self, name: &str) -> Option<String> {
+        let curve = self.comparison.curves.iter().find(|c| c.setting == self.setting && c.curve == name)?;
+        let at = curve.matched_at.as_ref()?;
+        Some(format!("{} {}", short(at.value?), at.unit.symbol()))
     }
 
     /// Names of the curves of this setting that begin so, each once, in the order of the document.

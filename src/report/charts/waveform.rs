@@ -29,14 +29,16 @@ pub(crate) fn one_cycle(source: &Source) -> Result<Chart, Missing> {
     let mut panel = Panel::new(x, Axis::linear("output", unit, heights(&all)));
     let clipped = all.iter().any(|s| s.weight == Weight::Heavy);
     panel.series = all;
-    let mut chart = source.chart("one-cycle", TITLE);
+    let at = source.matched_at("waveform");
+    let title = at.map_or_else(|| TITLE.to_owned(), |at| format!("{TITLE} ({at})"));
+    let mut chart = source.chart("one-cycle", &title);
     chart.panels.push(panel);
     chart.finding =
         source.told(&[("clip_drive_positive", Match::Whole), ("clip_drive_negative", Match::Whole)]);
     chart.caption = if clipped {
-        "Rebuilt from the harmonics of the step at that power. The heavy part is where the half is clipped."
+        "Rebuilt from the harmonics at that power. Heavy: the stretch where a half is past its clip point."
     } else {
-        "Rebuilt from the harmonics of the step at that power."
+        "Rebuilt from the harmonics at that power."
     }
     .to_owned();
     Ok(chart)

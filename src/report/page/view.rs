@@ -9,35 +9,43 @@ use crate::report::definitions::DEFINITIONS;
 pub(crate) struct PairTable<'a> {
     pub setting: &'a str,
     pub builds: &'a [String; 2],
-    pub groups: Vec<(&'static str, Vec<RowView<'a>>)>,
+    /// The headline figures, by match; everything, if none is marked so.
+    pub headline: Groups<'a>,
+    /// All others, by match.
+    pub others: Groups<'a>,
 }
+
+/// Rows by what the builds were matched at.
+type Groups<'a> = Vec<(&'static str, Vec<RowView<'a>>)>;
 
 /// One line of it.
 pub(crate) struct RowView<'a> {
     pub row: &'a Row,
     pub values: [&'a str; 2],
     pub takes: String,
-    /// What is said of the difference's size, where a threshold was asked.
-    pub relevance: String,
-    /// Why a value is missing.
-    pub notes: Vec<&'a str>,
+    /// What is said of the difference's size, and why a value is missing; each once.
+    pub remarks: Vec<String>,
 }
 
 impl<'a> RowView<'a> {
     fn new(row: &'a Row) -> Self {
         let value = |at: usize| row.value_texts.get(at).map_or("not measured", String::as_str);
         let threshold = row.threshold.as_deref();
-        let relevance = match (row.relevant, threshold, row.standing) {
-            (Some(false), Some(threshold), Standing::Real) => {
-                format!("smaller than {threshold}, below which few would notice (common practice)")
+        let mut remarks: Vec<String> = Vec::new();
+        if let (Some(false), Some(threshold), Standing::Real) = (row.relevant, threshold, row.standing) {
+            remarks.push(format!("smaller than {threshold}, below which few would notice (common practice)"));
+        }
+        for (name, value) in row.builds.iter().zip(&row.values) {
+            if let Some(note) = &value.note {
+                remarks.push(format!("{name}: {note}"));
             }
-            _ => String::new(),
-        };
-        let notes = row.values.iter().chain([&row.difference]).filter_map(|v| v.note.as_deref());
-        let mut notes: Vec<&str> = notes.collect();
-        notes.dedup();
+        }
+        // Where both values are missing, the difference says nothing new.
+        if let Some(note) = row.difference.note.as_ref().filter(|_| remarks.is_empty()) {
+            remarks.push(note.clone());
+        }
         let takes = format!("{} and {} takes", row.takes[0], row.takes[1]);
-        Self { row, values: [value(0), value(1)], takes, relevance, notes }
+        Self { row, values: [value(0), value(1)], takes, remarks }
     }
 }
 
@@ -53,18 +61,25 @@ pub(crate) fn pair_tables(comparison: &Comparison) -> Vec<PairTable<'_>> {
             }
         }
         for builds in pairs {
-            let groups = [Match::Whole, Match::SameDrive, Match::SamePower, Match::SameDistortion]
-                .into_iter()
-                .map(|matched| {
-                    let of_group = rows.iter().filter(|r| r.matched == matched && r.builds == *builds);
-                    (match_words(matched), of_group.map(|r| RowView::new(r)).collect::<Vec<_>>())
-                })
-                .filter(|(_, rows)| !rows.is_empty())
-                .collect();
-            tables.push(PairTable { setting: &setting.name, builds, groups });
+            let of_pair: Vec<&Row> = rows.iter().copied().filter(|r| r.builds == *builds).collect();
+            let any = of_pair.iter().any(|r| r.headline);
+            let (headline, others) = of_pair.into_iter().partition(|r: &&Row| r.headline || !any);
+            let (headline, others) = (groups(headline), groups(others));
+            tables.push(PairTable { setting: &setting.name, builds, headline, others });
         }
     }
     tables
+}
+
+fn groups(rows: Vec<&Row>) -> Groups<'_> {
+    [Match::Whole, Match::SameDrive, Match::SamePower, Match::SameDistortion]
+        .into_iter()
+        .map(|matched| {
+            let of_group = rows.iter().filter(|r| r.matched == matched);
+            (match_words(matched), of_group.map(|r| RowView::new(r)).collect::<Vec<_>>())
+        })
+        .filter(|(_, rows)| !rows.is_empty())
+        .collect()
 }
 
 /// A setting's charts.
