@@ -167,3 +167,119 @@ fn a_loopback_takes_the_interface_out_and_shows_its_floor() {
     }
     assert!(m.findings.iter().all(|f| f.code != "near_interface_floor"));
 }
+
+/// Errors over their stated standard deviations, collected by figure.
+#[derive(Default)]
+struct Scores(std::collections::BTreeMap<&'static str, Vec<f64>>);
+
+impl Scores {
+    fn add(&mut self, name: &'static str, error: f64, sd: f64) {
+        self.0.entry(name).or_default().push(error / sd);
+    }
+
+    /// The root mean square of the scores is 1, and 95 % of them lie within 1.96.
+    fn check(&self, least: f64) {
+        for (name, scores) in &self.0 {
+            let n = scores.len() as f64;
+            let rms = (scores.iter().map(|z| z * z).sum::<f64>() / n).sqrt();
+            let inside = scores.iter().filter(|z| z.abs() <= 1.96).count() as f64 / n;
+            // An rms of n values is known to 1/√(2n): 6 % for 120, and the stated sd itself to a few per cent; three
+            // of both together are 25 %. 95 % of 120 has an sd of 2 %: four of them are 8 %.
+            assert!(rms < 1.25 && rms > least, "{name}: errors are {rms} times what is stated, n = {n}");
+            assert!(inside >= 0.87, "{name}: {inside} inside of 95 %, n = {n}");
+        }
+    }
+}
+
+#[test]
+fn stated_uncertainties_are_what_repeats_show() {
+    use twinload::measure::pair::{self, Ratio};
+    use twinload::measure::sweep::{self, Corner};
+    use twinload::measure::{Cut, burst, quiet};
+    use twinload::signals::Signal;
+    use twinload::simulate::noise::White;
+
+    // One clean recording; every repeat adds its own noise (RMS −60) to each segment.
+    let clean = take(&mut amp(), &Recorder { noise_rms: 0.0, hum: None, ..recorder() });
+    let mut plans = Plans::default();
+    let mut scores = Scores::default();
+    let noise_rms = 1e-3;
+    let plan = plan();
+    let segment = |id: &str| plan.segment(id).unwrap();
+    let part = |id: &str| clean.cut(segment(id)).unwrap();
+    let (sweep_cut, pair_cut, burst_cut) = (part("sweep_high"), part("modulation_high"), part("burst"));
+    let sweep_plan = sweep::Sweep::of(&plan, &segment("sweep_high").signal).unwrap();
+    let burst_plan = match segment("burst").signal {
+        Signal::Burst { frequency_hz, before_seconds, high_seconds, after_seconds, times, .. } => {
+            burst::Plan { frequency_hz, before_seconds, high_seconds, after_seconds, times }
+        }
+        _ => panic!("no burst"),
+    };
+    let noisy = |cut: &Cut<'_>, seed: u64| -> Vec<f32> {
+        let mut noise = White::new(seed);
+        cut.samples.iter().map(|x| x + (noise_rms * noise.value()) as f32).collect()
+    };
+    let corners = |r: &sweep::Response| {
+        let c = sweep::corners(r, Some(1000.0)).unwrap();
+        [c.low, c.high].map(|c| match c {
+            Corner::At { frequency_hz, sd_hz, .. } => (frequency_hz, sd_hz),
+            Corner::Beyond { .. } => panic!("no corner"),
+        })
+    };
+    let ratio = |r: Ratio| match r {
+        Ratio::Is { value, sd, .. } => (value, sd),
+        other => panic!("{other:?}"),
+    };
+    // Truth is the clean recording through the same code: noise alone is on trial.
+    let true_corners = corners(&sweep::measure(&sweep_cut, &sweep_plan, None, &mut plans).unwrap());
+    let pair_used = pair::usable(&pair_cut, 0.8);
+    let true_pair = pair::measure(&pair_used, [70.0, 7000.0], None, &mut plans).unwrap();
+    let true_burst = burst::measure(&burst_cut, &burst_plan).unwrap().bursts[0];
+    // A slow sag is laid onto the burst, so that its time constant exists.
+    let sag = |t: f64| 1.0 + 0.2 * (-(t - burst_plan.before_seconds) / 0.1).exp();
+    assert!((true_burst.sag.unwrap().step_db()).abs() < 0.05);
+
+    for seed in 0..120 {
+        let samples = noisy(&sweep_cut, 10_000 + seed);
+        let r =
+            sweep::measure(&Cut { samples: &samples, ..sweep_cut }, &sweep_plan, None, &mut plans).unwrap();
+        for ((name, found), truth) in
+            ["low corner", "high corner"].into_iter().zip(corners(&r)).zip(true_corners)
+        {
+            scores.add(name, found.0 - truth.0, found.1);
+        }
+        let samples = noisy(&pair_used, 20_000 + seed);
+        let p =
+            pair::measure(&Cut { samples: &samples, ..pair_used }, [70.0, 7000.0], None, &mut plans).unwrap();
+        let (found, sd) = ratio(p.second());
+        scores.add("d2", found - ratio(true_pair.second()).0, sd);
+
+        let mut samples = noisy(&burst_cut, 30_000 + seed);
+        for (n, x) in samples.iter_mut().enumerate() {
+            let t = burst_cut.start_seconds + n as f64 * burst_cut.ratio / burst_cut.rate_hz;
+            let high =
+                (burst_plan.before_seconds..burst_plan.before_seconds + burst_plan.high_seconds).contains(&t);
+            let gain = if high { sag(t) } else { 1.0 };
+            *x += (f64::from(burst_cut.samples[n]) * (gain - 1.0)) as f32;
+        }
+        let b = burst::measure(&Cut { samples: &samples, ..burst_cut }, &burst_plan).unwrap().bursts[0];
+        let course = b.sag.unwrap();
+        scores.add("sag", course.step_db() - 20.0 * 1.2f64.log10(), course.step_sd_db);
+        scores.add("sag time", (course.tau_seconds / 0.1).ln(), course.tau_sd);
+
+        let mut noise = White::new(40_000 + seed);
+        let mut x: Vec<f64> = (0..96_000).map(|_| noise_rms * noise.value()).collect();
+        Hum { mains_hz: 50.04, peak: 1e-3, lines: 6 }.add(&mut x, 48_000.0, seed);
+        let samples: Vec<f32> = x.iter().map(|&v| v as f32).collect();
+        let cut = Cut { samples: &samples, rate_hz: 48_000.0, ratio: 1.0, start_seconds: 0.0 };
+        let q = quiet::measure(&cut, 50.0, &mut plans).unwrap();
+        let (hz, sd) = q.mains.unwrap();
+        scores.add("mains frequency", hz - 50.04, sd);
+        let (hum, sd) = q.hum(|_| true).unwrap();
+        scores.add("hum", hum - 1e-3, sd);
+        let band = noise_rms * (19_980.0f64 / 24_000.0).sqrt();
+        scores.add("noise", q.noise.rms - band, q.noise.sd);
+    }
+    // Noise of the simulation is a little tighter than Gaussian, and some statements are on the safe side.
+    scores.check(0.6);
+}

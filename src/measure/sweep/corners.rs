@@ -96,6 +96,12 @@ fn margins(response: &Response, limit: Option<f64>) -> Vec<Margin> {
 }
 
 fn walk_both(points: &[Margin], from_hz: f64, level: f64) -> Option<Corners> {
+    // A response's noise grows with frequency, so that of the reference matters most for the lower corner.
+    let reference = points.iter().min_by(|a, b| {
+        let distance = |p: &Margin| (p.frequency_hz / from_hz).ln().abs();
+        distance(a).total_cmp(&distance(b))
+    })?;
+    let reference_sd = reference.magnitude_sd / level;
     let first_above = points.partition_point(|p| p.frequency_hz < from_hz * (1.0 - 1e-9));
     let below = points.get(..first_above)?;
     let above = points.get(first_above..)?;
@@ -104,14 +110,15 @@ fn walk_both(points: &[Margin], from_hz: f64, level: f64) -> Option<Corners> {
         return None;
     }
     // The outermost point on either side, should the reference itself be the end of the grid.
-    let low =
-        walk(below.iter().rev(), limit).unwrap_or(Corner::Beyond { limit_hz: points.first()?.frequency_hz });
-    let high = walk(above.iter(), limit).unwrap_or(Corner::Beyond { limit_hz: points.last()?.frequency_hz });
+    let low = walk(below.iter().rev(), limit, reference_sd)
+        .unwrap_or(Corner::Beyond { limit_hz: points.first()?.frequency_hz });
+    let high = walk(above.iter(), limit, reference_sd)
+        .unwrap_or(Corner::Beyond { limit_hz: points.last()?.frequency_hz });
     Some(Corners { low, high })
 }
 
 /// From the reference outwards to the first place where the level or the distortion passes its limit.
-fn walk<'a>(points: impl Iterator<Item = &'a Margin> + Clone, limit: f64) -> Option<Corner> {
+fn walk<'a>(points: impl Iterator<Item = &'a Margin>, limit: f64, reference_sd: f64) -> Option<Corner> {
     // In decibels over the limit: positive inside the band.
     let room = |p: &Margin| crate::units::db(p.magnitude / limit).min(-crate::units::db(p.distortion_over));
     let mut before: Option<&Margin> = None;
@@ -129,7 +136,7 @@ fn walk<'a>(points: impl Iterator<Item = &'a Margin> + Clone, limit: f64) -> Opt
         let span = (p.frequency_hz / inner.frequency_hz).ln();
         let frequency_hz = inner.frequency_hz * (span * share).exp();
         let slope_db = (room(inner) - room(p)) / span.abs();
-        let sd_db = crate::units::db(1.0 + p.magnitude_sd / p.magnitude);
+        let sd_db = crate::units::db(1.0 + (p.magnitude_sd / p.magnitude).hypot(reference_sd));
         let comes_back = ahead.any(|q| room(q) > 0.5);
         return Some(Corner::At { frequency_hz, sd_hz: frequency_hz * sd_db / slope_db, comes_back });
     }

@@ -96,12 +96,16 @@ pub fn response_curve(response: &Response, scale: &Scale) -> Curve {
         ("level", level_unit),
     ]);
     let reference = response.magnitude_at(REFERENCE_HZ).unwrap_or(f64::NAN);
+    let at_reference = response.frequencies_hz.iter().position(|f| (f / REFERENCE_HZ - 1.0).abs() < 1e-6);
+    let reference_sd = at_reference
+        .and_then(|i| response.order(1).get(i).copied().flatten())
+        .map_or(0.0, |v| v.magnitude_sd() / v.response.norm());
     let phase = response.phase_radians();
     for (i, &frequency_hz) in response.frequencies_hz.iter().enumerate() {
         let Some(Some(value)) = response.order(1).get(i) else { continue };
         let size = value.response.norm();
         let magnitude = db(size / reference);
-        let half = Z95 * value.magnitude_sd() / size;
+        let half = Z95 * (value.magnitude_sd() / size).hypot(reference_sd);
         let peak = size * response.input_peak;
         let level = scale.volts(peak / std::f64::consts::SQRT_2).map_or_else(|| dbfs_of_peak(peak), db);
         curve.push([

@@ -36,7 +36,8 @@ pub(super) fn remove(
     let length = fast_length(2 * low + 2);
     let rate_hz = bin_hz * length as f64;
     let mut band: Vec<Complex<f64>> = bins[..low].to_vec();
-    for (k, bin) in band.iter_mut().enumerate() {
+    let soft_from = (LINES_TO_HZ / bin_hz) as usize;
+    for (k, bin) in band.iter_mut().enumerate().skip(soft_from) {
         let x = (bin_hz * k as f64 - LINES_TO_HZ) / (BAND_HZ - LINES_TO_HZ);
         *bin *= 0.5 + 0.5 * (std::f64::consts::PI * x.clamp(0.0, 1.0)).cos();
     }
@@ -91,6 +92,9 @@ fn near_lines(low: usize, bin_hz: f64, mains_hz: f64) -> Vec<f64> {
                 return 0.0;
             }
             let x = ((f - line * mains_hz).abs() - CORE_HZ) / (SKIRT_HZ - CORE_HZ);
+            if x >= 1.0 {
+                return 0.0;
+            }
             0.5 + 0.5 * (std::f64::consts::PI * x.clamp(0.0, 1.0)).cos()
         })
         .collect()
