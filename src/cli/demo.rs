@@ -102,7 +102,7 @@ fn request(dir: &Path, session: &Session) -> Request {
         mains_volts: Some(session.mains_volts),
         warm_up_minutes: Some(session.warm_up_minutes),
         order: Some(session.order),
-        note: Some("simulated".to_owned()),
+        note: Some(session.part.map_or("simulated".to_owned(), |id| format!("simulated; {id} alone"))),
         ..Request::default()
     }
 }

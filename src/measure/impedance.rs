@@ -94,7 +94,9 @@ struct Row {
 /// repeats stay repeats. `nominal_ohms` is the rig's own load.
 pub fn put(takes: &mut [TakeAnalysis], nominal_ohms: Option<f64>) {
     let Some(nominal_ohms) = nominal_ohms.filter(|r| *r > 0.0) else { return };
-    let group = |t: &TakeAnalysis| (t.build.clone(), t.setting.clone(), t.plan.clone());
+    // The sweep alone, recorded as a segment of the same programme, will do as the other load.
+    let programme = |t: &TakeAnalysis| t.plan.as_deref().and_then(|p| p.split(' ').next()).map(str::to_owned);
+    let group = |t: &TakeAnalysis| (t.build.clone(), t.setting.clone(), programme(t));
     let usable =
         |t: &TakeAnalysis| t.build.is_some() && t.failure.is_none() && t.load_ohms.is_some_and(|r| r > 0.0);
     let at_nominal = |r: f64| (r / nominal_ohms).ln().abs() < 0.01;

@@ -5,7 +5,7 @@ use super::heron;
 use super::noise::{Hum, White};
 use super::preamp::Controls;
 use super::recorder::{Recorder, take};
-use crate::signals::Plan;
+use crate::signals::{Identity, Plan};
 use crate::units::from_db;
 
 const TEMPLATE: &str = include_str!("../../assets/demo-bench.toml");
@@ -60,6 +60,8 @@ pub struct Session {
     pub setting: &'static str,
     /// The load, where it differs from the rig's.
     pub load_ohms: Option<f64>,
+    /// The one segment that is played; `None`: the whole programme.
+    pub part: Option<&'static str>,
     /// Place in the order of recording, from 1.
     pub order: u32,
     /// Mains voltage, as a meter with a tenth of a volt shows it.
@@ -99,6 +101,8 @@ pub fn sessions() -> Vec<Session> {
                 build,
                 setting,
                 load_ohms,
+                // Output impedance needs the low-drive sweep alone.
+                part: load_ohms.map(|_| "sweep_low"),
                 order,
                 mains_volts: (mains_volts * 10.0).round() / 10.0,
                 warm_up_minutes,
@@ -129,7 +133,11 @@ impl Session {
         let load_ohms = self.load_ohms.unwrap_or(8.0);
         let mut amp = Amp::new(&circuit, &self.controls(), load_ohms, u64::from(self.order));
         let full_scale_volts = INPUT_FULL_SCALE_VOLTS * std::f64::consts::SQRT_2 * PAD_DIVIDES_BY;
+        let part = self.part.and_then(|id| plan.segments.iter().position(|s| s.id == id));
+        let part = part.and_then(|index| plan.part(index));
+        let identity = Identity { plan: plan.identity(), part: part.as_ref().map_or(0, |p| p.part) };
         let recorder = Recorder {
+            identity: Some(identity),
             // The player and the recorder are two machines here, a little apart and a little unsteady.
             clock_ppm: 38.0 + 1.5 * random.value(),
             latency_seconds: 0.4 + 0.5 * random.uniform(),
@@ -142,7 +150,7 @@ impl Session {
             seed: u64::from(self.order) << 16,
             ..Recorder::default()
         };
-        take(plan, &mut amp, &recorder)
+        take(part.as_ref().unwrap_or(plan), &mut amp, &recorder)
     }
 }
 
