@@ -4,8 +4,8 @@
     cargo build --release && cargo bench --no-run
     python3 benches/compare.py [--runs 7] [--python PYTHON] [--keep FOLDER]
 
-All of them in one session, in turns, on one core (taskset, RAYON_NUM_THREADS=1, one thread of linear algebra).
-twinload and the floor are timed as whole processes, the script from after its imports to its last figure.
+All of them in one session, in turns, on one core (taskset, RAYON_NUM_THREADS=1, one thread of linear algebra), in
+CPU seconds. twinload and the floor are counted as whole processes, the script from after its imports to its last figure.
 """
 
 import argparse
@@ -13,10 +13,8 @@ import json
 import os
 import pathlib
 import statistics
-import subprocess
 import sys
 import tempfile
-import time
 
 ROOT = pathlib.Path(__file__).resolve().parent.parent
 TWINLOAD = ROOT / "target/release/twinload"
@@ -41,31 +39,22 @@ def built(name):
 
 
 def run(command, cores=CORE, **environment):
-    """Wall seconds and standard output of one process."""
-    env = os.environ | environment
-    began = time.perf_counter()
-    process = subprocess.Popen(
-        ["taskset", "-c", cores, *map(str, command)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, env=env
-    )
-    out, err = process.communicate()
-    seconds = time.perf_counter() - began
-    if process.returncode != 0:
-        sys.exit(f"{command}: {err.decode()}")
-    return seconds, out
+    """(CPU seconds, peak memory in MB, standard output) of one process on these cores.
 
-
-def peak_mb(command):
-    """Peak resident memory in MB, read by the system when the process ends."""
-    pid = os.fork()
-    if pid == 0:
-        null = os.open(os.devnull, os.O_WRONLY)
-        os.dup2(null, 1)
-        os.dup2(null, 2)
-        os.execvp("taskset", ["taskset", "-c", CORE, *map(str, command)])
-    _, status, usage = os.wait4(pid, 0)
-    if status != 0:
-        sys.exit(f"{command} failed")
-    return usage.ru_maxrss / 1024
+    CPU seconds, user and system: on a shared machine wall time says how busy the others are.
+    """
+    with tempfile.TemporaryFile() as out:
+        pid = os.fork()
+        if pid == 0:
+            os.dup2(out.fileno(), 1)
+            os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
+            os.environ.update(environment)
+            os.execvp("taskset", ["taskset", "-c", cores, *map(str, command)])
+        _, status, usage = os.wait4(pid, 0)
+        if status != 0:
+            sys.exit(f"{command} failed")
+        out.seek(0)
+        return usage.ru_utime + usage.ru_stime, usage.ru_maxrss / 1024, out.read()
 
 
 def spread(values):
@@ -86,29 +75,33 @@ def main():
     lines = []
     for rate in options.rates.split(","):
         take = folder / f"take-{rate}.wav"
-        analyse, script, bottom, check, imports = [], [], [], [], []
+        script = [options.python, ROOT / "tests/reference/measure.py", "--one-core", "--seconds", take, folder / "plan.json"]
+        commands = {
+            "analyse": [TWINLOAD, "analyse", take, "--json"],
+            "check": [TWINLOAD, "check", take],
+            "floor": [floor, take],
+            "script": script,
+        }
+        seconds = {name: [] for name in commands}
+        memory = {name: 0 for name in commands}
+        imports = []
         for _ in range(options.runs):
-            analyse.append(run([TWINLOAD, "analyse", take, "--json"], **one)[0])
-            check.append(run([TWINLOAD, "check", take], **one)[0])
-            bottom.append(run([floor, take])[0])
-            _, out = run(
-                [options.python, ROOT / "tests/reference/measure.py", "--one-core", "--seconds", take, folder / "plan.json"]
-            )
-            spans = json.loads(out)
-            script.append(spans["analysis"])
-            imports.append(spans["import"])
-        a, s, b, c = map(statistics.median, (analyse, script, bottom, check))
+            for name, command in commands.items():
+                used, peak, out = run(command, **one)
+                if name == "script":
+                    spans = json.loads(out)
+                    imports.append(spans["import"])
+                    used = spans["analysis"]
+                seconds[name].append(used)
+                memory[name] = max(memory[name], peak)
+        a, s, b, c = (statistics.median(seconds[name]) for name in ("analyse", "script", "floor", "check"))
         lines += [
-            f"| {rate} Hz: `twinload analyse` | {spread(analyse)} | {a / b:.1f} × the floor |",
-            f"| {rate} Hz: NumPy/SciPy script, after {statistics.median(imports):.1f} s of imports | {spread(script)} | {s / a:.1f} × twinload |",
-            f"| {rate} Hz: floor | {spread(bottom)} | |",
-            f"| {rate} Hz: `twinload check` | {spread(check)} | {c / a:.2f} × analyse |",
-            f"| {rate} Hz: peak memory of `analyse` / script / floor | "
-            f"{peak_mb([TWINLOAD, 'analyse', take, '--json']):.0f} / "
-            f"{peak_mb([options.python, ROOT / 'tests/reference/measure.py', '--one-core', '--seconds', take, folder / 'plan.json']):.0f} / "
-            f"{peak_mb([floor, take]):.0f} MB | |",
+            f"| {rate} Hz: `twinload analyse` | {spread(seconds['analyse'])} | {memory['analyse']:.0f} | {a / b:.1f} × the floor |",
+            f"| {rate} Hz: NumPy/SciPy script, after {statistics.median(imports):.1f} s of imports | {spread(seconds['script'])} | {memory['script']:.0f} | {s / a:.1f} × twinload |",
+            f"| {rate} Hz: floor | {spread(seconds['floor'])} | {memory['floor']:.0f} | |",
+            f"| {rate} Hz: `twinload check` | {spread(seconds['check'])} | {memory['check']:.0f} | {c / a:.2f} × analyse |",
         ]
-    print(f"| what | seconds, median of {options.runs} (range) | ratio |\n| --- | --- | --- |")
+    print(f"| what | CPU seconds, median of {options.runs} (range) | peak MB | ratio |\n| --- | --- | --- | --- |")
     print("\n".join(lines))
 
 

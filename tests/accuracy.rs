@@ -14,7 +14,7 @@ use support::waves::{Line, Wave};
 use support::{Stored, db, in_tests, takes, turn, write_wav};
 use twinload::analyse;
 use twinload::analysis::TakeAnalysis;
-use twinload::signals::{Choices, Plan, Signal};
+use twinload::signals::{Choices, Identity, Plan, Signal};
 use twinload::simulate::{Band, Chain, Device, Gain, HardClip, Hum, Polynomial, Recorder, Tanh, take};
 
 const ROWS: &[Row] = &[
@@ -59,10 +59,10 @@ const ROWS: &[Row] = &[
     row(
         "level_top",
         "level H1, top step",
-        "Hann least squares, 0.10–0.48 s of the step",
+        "Hann least squares, 0.10–0.48 s of the step; clean: the simulation's own filter ripples by 1e-6 (9e-6 dB)",
         STATIC,
         "dB",
-        Some(1e-6),
+        Some(1e-5),
         Some(5e-4),
     ),
     row("level_bottom", "level H1, bottom step", "", STATIC, "dB", None, Some(0.02)),
@@ -237,15 +237,13 @@ const fn setup(condition: Condition, rate: u32, clock_ppm: f64, sign: f64, mains
 }
 
 /// methods §11: clean is 24 bits without noise or hum, bench is noise −80, hum −60, ±200 ppm. Mains ±0.2 %.
-const SETUPS: [Setup; 8] = [
-    setup(Clean, 48_000, 0.0, 1.0, 50.0),
-    setup(Clean, 48_000, 200.0, -1.0, 50.0),
-    setup(Clean, 44_100, -200.0, 1.0, 50.0),
-    setup(Clean, 96_000, 77.0, -1.0, 50.0),
+const SETUPS: [Setup; 6] = [
     setup(Bench, 48_000, 200.0, -1.0, 49.9),
-    setup(Bench, 48_000, -200.0, 1.0, 60.12),
-    setup(Bench, 44_100, 77.0, -1.0, 50.1),
-    setup(Bench, 96_000, -137.0, 1.0, 59.88),
+    setup(Clean, 44_100, -200.0, -1.0, 50.0),
+    setup(Bench, 44_100, -200.0, 1.0, 60.12),
+    setup(Clean, 48_000, 0.0, 1.0, 50.0),
+    setup(Bench, 96_000, 77.0, -1.0, 59.88),
+    setup(Clean, 96_000, 200.0, 1.0, 50.0),
 ];
 
 const NOISE_RMS: f64 = 1e-4;
@@ -256,7 +254,7 @@ impl Setup {
         let bench = self.condition == Bench;
         Recorder {
             rate_hz: self.rate,
-            oversample: 8,
+            oversample: 4,
             clock_ppm: self.clock_ppm,
             latency_seconds: 0.3,
             tail_seconds: 0.5,
@@ -289,18 +287,24 @@ fn in_file(samples: &[f64], stored: Stored) -> TakeAnalysis {
 fn the_figures_are_as_near_to_the_truth_as_required() {
     let mut ledger = Ledger::new(ROWS);
     plain_tones(&mut ledger);
-    for (n, setup) in SETUPS.into_iter().enumerate() {
+    // The first few only, where there is no time for all.
+    let count = std::env::var("TWINLOAD_SETUPS").ok().and_then(|n| n.parse().ok()).unwrap_or(SETUPS.len());
+    for (n, setup) in SETUPS.into_iter().enumerate().take(count) {
         static_devices(&mut ledger, setup, 10 * n as u64);
         bands(&mut ledger, setup, 10 * n as u64 + 7);
+        println!("{} of {} setups done; so far: {:#?}", n + 1, SETUPS.len(), ledger.faults());
     }
     clean_hum(&mut ledger);
     let faults = ledger.faults();
-    let mut text = String::from(
+    let mut text = format!(
         "# Accuracy: what is required, what is reached\n\n\
          Written by `cargo test --release --test accuracy -- --ignored --nocapture`; do not edit. Largest absolute error over\n\
          the grid, with the number of values in brackets. Clean: 24 bits, no noise, no hum. Bench: noise 80 dB under full scale\n\
          (RMS re a sample of 1), hum of 12 lines whose peaks sum to −60 dB, mains off by up to 0.2 %, DC, either sign; clock off by up\n\
-         to 200 ppm in both; 44.1, 48 and 96 kHz. Requirements: the description of the methods, section 11.\n\n",
+         to 200 ppm in both; 44.1, 48 and 96 kHz. Requirements: the description of the methods, section 11.\n\n\
+         Setups of the grid that were run: {} of {}.\n\n",
+        count.min(SETUPS.len()),
+        SETUPS.len()
     );
     text += &ledger.markdown();
     text += "\n## Where it fails\n\n";
@@ -399,7 +403,9 @@ fn static_devices(ledger: &mut Ledger, setup: Setup, seed: u64) {
         ("tanh 2.5x", Static::Tanh(2.5), 0.8, Box::new(Tanh(2.5))),
     ];
     for (k, (name, device, units, mut simulated)) in devices.into_iter().enumerate() {
-        let recorder = setup.recorder(units, seed + k as u64);
+        // Only corners make harmonics that would fold.
+        let oversample = if matches!(device, Static::Clip(_)) { 8 } else { 4 };
+        let recorder = Recorder { oversample, ..setup.recorder(units, seed + k as u64) };
         let analysis = recorded(&plan, simulated.as_mut(), &recorder);
         let at = format!("{name}, {} Hz, {:+} ppm", setup.rate, setup.clock_ppm);
         common(ledger, &analysis, setup, &at);
@@ -571,8 +577,13 @@ fn pairs(ledger: &mut Ledger, analysis: &TakeAnalysis, setup: Setup, device: Sta
 fn bands(ledger: &mut Ledger, setup: Setup, seed: u64) {
     let plan = Plan::programme(&Choices::default());
     let condition = setup.condition;
-    let band = PassBand { low_hz: 70.0, high_hz: 9000.0 };
     let recorder = setup.recorder(0.7, seed);
+    let band = PassBand {
+        low_hz: 70.0,
+        high_hz: 9000.0,
+        simulated_hz: f64::from(setup.rate) * recorder.oversample as f64,
+        ratio: 1.0 + setup.clock_ppm * 1e-6,
+    };
     let sag = takes::Sag::of(&plan, &recorder);
     let mut device = Chain(vec![Box::new(sag), Box::new(Band::new(band.low_hz, band.high_hz))]);
     let analysis = recorded(&plan, &mut device, &recorder);
@@ -615,7 +626,8 @@ fn response(ledger: &mut Ledger, analysis: &TakeAnalysis, setup: Setup, band: Pa
         ledger.note(key, condition, Some(found), band.level_db(hz), &format!("{hz:.1} Hz, {at}"));
     }
     let middle: Vec<f64> = points.iter().map(|p| p.0).filter(|f| (300.0..=3000.0).contains(f)).collect();
-    let delay = middle.iter().map(|&f| band.delay_seconds(f)).sum::<f64>() / middle.len() as f64;
+    // The mean over frequency; the points are even in log f.
+    let delay = middle.iter().map(|&f| f * band.delay_seconds(f)).sum::<f64>() / middle.iter().sum::<f64>();
     for (hz, found) in curve.points("frequency", "phase") {
         if hz > highest || (condition == Bench && hz > 8000.0) {
             continue;
@@ -628,11 +640,12 @@ fn response(ledger: &mut Ledger, analysis: &TakeAnalysis, setup: Setup, band: Pa
 
 /// Hum without noise: what the fit itself does to it.
 fn clean_hum(ledger: &mut Ledger) {
-    let plan = Plan::programme(&Choices::default());
+    let programme = Plan::programme(&Choices::default());
+    let plan = programme.part(0).unwrap();
     for mains_hz in [49.9, 50.03, 60.12] {
         let recorder = Recorder {
             hum: Some(Hum { mains_hz, peak: HUM_PEAK, lines: 12 }),
-            noise_rms: 0.0,
+            identity: Some(Identity { plan: programme.identity(), part: 1 }),
             ..setup(Clean, 48_000, 0.0, 1.0, mains_hz).recorder(0.7, 3)
         };
         let analysis = recorded(&plan, &mut Gain(1.0), &recorder);

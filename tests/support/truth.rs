@@ -137,13 +137,20 @@ pub struct PassBand {
     pub low_hz: f64,
     /// −3 dB point of the high end by itself.
     pub high_hz: f64,
+    /// The simulation's own rate: its filters are bilinear with both points in place (src/simulate/device.rs), which
+    /// bends the frequencies between.
+    pub simulated_hz: f64,
+    /// Hz by the filter's clock for each Hz by the player's.
+    pub ratio: f64,
 }
 
 impl PassBand {
     fn value(self, hz: f64) -> (f64, f64) {
+        let bent = |hz: f64| (std::f64::consts::PI * hz / self.simulated_hz).tan();
+        let hz = bent(hz * self.ratio);
         // 1/(1 − j low/f) · 1/(1 − (f/high)² + j√2 f/high)
-        let low = (1.0, -self.low_hz / hz);
-        let u = hz / self.high_hz;
+        let low = (1.0, -bent(self.low_hz) / hz);
+        let u = hz / bent(self.high_hz);
         let high = (1.0 - u * u, std::f64::consts::SQRT_2 * u);
         let product = (low.0 * high.0 - low.1 * high.1, low.0 * high.1 + low.1 * high.0);
         let size = product.0 * product.0 + product.1 * product.1;
