@@ -626,8 +626,7 @@ fn response(ledger: &mut Ledger, analysis: &TakeAnalysis, setup: Setup, band: Pa
         ledger.note(key, condition, Some(found), band.level_db(hz), &format!("{hz:.1} Hz, {at}"));
     }
     let middle: Vec<f64> = points.iter().map(|p| p.0).filter(|f| (300.0..=3000.0).contains(f)).collect();
-    // The mean over frequency; the points are even in log f.
-    let delay = middle.iter().map(|&f| f * band.delay_seconds(f)).sum::<f64>() / middle.iter().sum::<f64>();
+    let delay = middle.iter().map(|&f| band.delay_seconds(f)).sum::<f64>() / middle.len() as f64;
     for (hz, found) in curve.points("frequency", "phase") {
         if hz > highest || (condition == Bench && hz > 8000.0) {
             continue;
