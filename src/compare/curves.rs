@@ -10,7 +10,9 @@ use crate::figure::{CONFIDENCE, Column, Curve, Unit};
 /// Takes' curves of one build, averaged; with two takes or more every column but the
 /// first has `…_low` and `…_high` beside it. `None` if no take has the curve.
 ///
-/// Where takes have other abscissae than the first, they are interpolated in straight lines.
+/// Where takes have other abscissae than the first, they are interpolated in straight lines, but for lines of a
+/// spectrum (a curve with a column `order`), between which there is nothing. Pure numbers (an order, a mark) are
+/// those of the first take.
 #[must_use]
 pub fn average(takes: &[&Curve]) -> Option<Curve> {
     let first = takes.iter().find(|c| !c.rows.is_empty() && c.columns.len() > 1)?;
@@ -18,10 +20,16 @@ pub fn average(takes: &[&Curve]) -> Option<Curve> {
     let xs = first.column(&along.name)?;
     let mut columns = vec![along.clone()];
     let mut data: Vec<Vec<Option<f64>>> = vec![xs.clone()];
+    let is_lines = first.columns.iter().any(|c| c.name == "order");
     for column in first.columns.iter().skip(1) {
+        if column.unit == Unit::One {
+            columns.push(column.clone());
+            data.push(first.column(&column.name)?);
+            continue;
+        }
         let readers: Vec<Reader> = takes.iter().filter_map(|c| Reader::of(c, along, column)).collect();
         let means: Vec<Option<(f64, Option<f64>)>> =
-            xs.iter().map(|x| mean_at(&readers, *x, column.unit)).collect();
+            xs.iter().map(|x| mean_at(&readers, *x, column.unit, is_lines)).collect();
         columns.push(column.clone());
         data.push(means.iter().map(|m| m.map(|m| m.0)).collect());
         if readers.len() > 1 {
@@ -35,9 +43,10 @@ pub fn average(takes: &[&Curve]) -> Option<Curve> {
     Some(Curve { columns, rows })
 }
 
-fn mean_at(readers: &[Reader], x: Option<f64>, unit: Unit) -> Option<(f64, Option<f64>)> {
+fn mean_at(readers: &[Reader], x: Option<f64>, unit: Unit, is_lines: bool) -> Option<(f64, Option<f64>)> {
     let x = x?;
-    let mut values: Vec<f64> = readers.iter().filter_map(|r| r.at(x)).collect();
+    let mut values: Vec<f64> =
+        readers.iter().filter_map(|r| if is_lines { r.on(x) } else { r.at(x) }).collect();
     if unit == Unit::Degrees {
         nearest_turn(&mut values);
     }
@@ -70,18 +79,32 @@ impl Reader {
         Some(Self { points })
     }
 
+    /// The value at a point that the take has.
+    fn on(&self, x: f64) -> Option<f64> {
+        let right = self.points.get(self.from(x))?;
+        if (right.0 - x).abs() <= tolerance(x) { right.1 } else { None }
+    }
+
+    /// The first point at or after x.
+    fn from(&self, x: f64) -> usize {
+        self.points.partition_point(|p| p.0 < x - tolerance(x))
+    }
+
     fn at(&self, x: f64) -> Option<f64> {
-        // The same plan gives the same abscissae to the last bits; they may differ in those.
-        let tolerance = 1e-9 * x.abs().max(1e-9);
-        let after = self.points.partition_point(|p| p.0 < x - tolerance);
+        let after = self.from(x);
         let right = self.points.get(after)?;
-        if (right.0 - x).abs() <= tolerance {
+        if (right.0 - x).abs() <= tolerance(x) {
             return right.1;
         }
         let left = self.points.get(after.checked_sub(1)?)?;
         let share = (x - left.0) / (right.0 - left.0);
         Some(left.1? + share * (right.1? - left.1?))
     }
+}
+
+/// The same plan gives the same abscissae to the last bits; they may differ in those.
+fn tolerance(x: f64) -> f64 {
+    1e-9 * x.abs().max(1e-9)
 }
 
 /// Frequency to which responses are referred.
@@ -208,6 +231,24 @@ mod tests {
         b.push([150.0, -177.0]);
         let mean = average(&[&a, &b]).unwrap();
         assert_eq!(mean.rows[0][1], Some(180.5));
+    }
+
+    #[test]
+    fn lines_are_not_interpolated_and_their_orders_not_averaged() {
+        let lines = |rows: &[[f64; 3]]| {
+            let mut curve =
+                Curve::new(&[("frequency", Unit::Hertz), ("level", Unit::Decibels), ("order", Unit::One)]);
+            rows.iter().for_each(|row| curve.push(*row));
+            curve
+        };
+        let a = lines(&[[100.0, -40.0, 2.0], [150.0, -60.0, 3.0]]);
+        let b = lines(&[[50.0, -20.0, 2.0], [100.0, -42.0, 2.0], [200.0, -20.0, 5.0]]);
+        let mean = average(&[&a, &b]).unwrap();
+        let names: Vec<_> = mean.columns.iter().map(|c| c.name.as_str()).collect();
+        assert_eq!(names, ["frequency", "level", "level_low", "level_high", "order"]);
+        assert_eq!((mean.rows[0][1], mean.rows[0][4]), (Some(-41.0), Some(2.0)));
+        // The line at 150 Hz is in one take only: its own level, no interval.
+        assert_eq!(mean.rows[1], [Some(150.0), Some(-60.0), None, None, Some(3.0)]);
     }
 
     #[test]

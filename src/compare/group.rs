@@ -166,7 +166,7 @@ fn recording(entry: &TakeEntry, take: Option<&TakeAnalysis>, reason: Option<Stri
         sha256: take.and_then(|t| t.sha256.clone()).or_else(|| entry.sha256.clone()),
         build: entry.build.clone().unwrap_or_default(),
         setting: entry.setting.clone().unwrap_or_default(),
-        used: reason.is_none() && entry.kind != TakeKind::Loopback,
+        used: reason.is_none(),
         state: reason.unwrap_or_else(|| take.map_or("not analysed", |t| t.fitness.words()).to_owned()),
         findings: findings.collect(),
     }

@@ -17,20 +17,21 @@ const MOST_OF_OTHERS: usize = 2;
 /// Figures in the sentence of what is within repeats.
 const MOST_GATHERED: usize = 4;
 
-/// Headline figures in the order of telling; a subject is told once before any is told twice.
+/// Headline figures in the order of telling, each with its subject. A subject is told once before any is
+/// told twice, in the order of their numbers where there is no room for all: what a player hears first.
 const ORDER: [(&str, u8); 13] = [
     ("power_at_thd_5_percent", 0),
     ("gain", 1),
-    ("power_at_thd_10_percent", 2),
-    ("clip_drive_positive", 3),
-    ("clip_drive_negative", 3),
-    ("onset_span", 2),
-    ("harmonic_2", 4),
-    ("harmonic_3", 4),
-    ("low_corner", 5),
-    ("high_corner", 5),
-    ("hum_total", 6),
-    ("noise", 6),
+    ("power_at_thd_10_percent", 5),
+    ("clip_drive_positive", 4),
+    ("clip_drive_negative", 4),
+    ("onset_span", 5),
+    ("harmonic_2", 2),
+    ("harmonic_3", 2),
+    ("low_corner", 6),
+    ("high_corner", 6),
+    ("hum_total", 3),
+    ("noise", 3),
     ("sag", 7),
 ];
 
@@ -94,7 +95,7 @@ fn lead_sentences(
         rest.iter().copied().filter(|t| t.standing() == Standing::WithinRepeats).collect();
     let room = room.saturating_sub(usize::from(!gathered.is_empty()));
     let mut ranked: Vec<(u8, &Topic)> = rest.iter().filter_map(|t| Some((t.class()?, *t))).collect();
-    ranked.sort_by_key(|(class, topic)| (*class, topic.place));
+    ranked.sort_by_key(|(class, topic)| (*class, topic.subject, topic.place));
     let mut told = always;
     for once in [true, false] {
         for (_, topic) in &ranked {
