@@ -199,8 +199,10 @@ fn recording(
     base.findings.clone_from(&recorded.findings);
     base.failure = None;
     let mut plans = Plans::default();
-    let mut all: Vec<TakeAnalysis> =
-        recorded.takes.iter().map(|take| of_take(base.clone(), take, scale, interface, &mut plans)).collect();
+    let of = |take: &Take, plans: &mut Plans| {
+        of_take(base.clone(), take, &recorded.health, scale, interface, plans)
+    };
+    let mut all: Vec<TakeAnalysis> = recorded.takes.iter().map(|take| of(take, &mut plans)).collect();
     if let Some(tape) = &recorded.plain {
         all.push(if of_quiet {
             of_silence(base, tape, recorded.rate_hz, &scale(0.0), &mut plans)
@@ -209,14 +211,22 @@ fn recording(
         });
     }
     for take in &mut all {
+        let measured = take.channels.get(ask.channel as usize - 1);
+        if take.kind != RecordingKind::Other {
+            take.findings.extend(health::programme::level(measured.and_then(|m| m.peak.value)));
+        }
         take.fitness = Fitness::of(&take.findings);
     }
     Ok(all)
 }
 
+/// A channel over this carries something (AES17 dBFS).
+const LIVE_DBFS: f64 = -60.0;
+
 fn of_take(
     mut entry: TakeAnalysis,
     take: &Take,
+    health: &health::Report,
     scale: &dyn Fn(f64) -> Scale,
     interface: Option<&Loopback>,
     plans: &mut Plans,
@@ -232,7 +242,16 @@ fn of_take(
     // The plan has its own silence before the first chirps.
     entry.findings.retain(|finding| finding.code != "leading_silence");
     entry.findings.extend(take.findings.iter().cloned());
-    let measured = measure::take_with(take, &scale(take.plan.top_dbfs), interface, plans);
+    let channel = entry.channel.map_or(0, |c| c as usize - 1);
+    let judged = health::programme::judge(take, health, channel, plans);
+    let measured = measure::take_without(take, &scale(take.plan.top_dbfs), interface, &judged.struck, plans);
+    entry.findings.extend(judged.findings);
+    entry.findings.extend(health::gain::riding(&measured.curves));
+    let others_live =
+        entry.channels.iter().filter(|c| c.level.value.is_some_and(|l| l > LIVE_DBFS)).count() > 1;
+    if others_live {
+        entry.findings.extend(health::gain::wire(&measured.curves, entry.channel.unwrap_or(1)));
+    }
     entry.figures = measured.figures;
     entry.curves = measured.curves;
     entry.findings.extend(measured.findings);
@@ -278,7 +297,17 @@ fn of_plain(
     }
     // Where there is nothing at all, it is no news that there is no tone.
     if Fitness::of(&entry.findings) != Fitness::Redo || entry.kind == RecordingKind::Tone {
-        entry.findings.extend(health::tone::inspect(samples, rate_hz, tape.first_frame(), plans));
+        let seen = match entry.kind {
+            RecordingKind::Other => health::programme::rate_label(samples, rate_hz),
+            _ => None,
+        };
+        match seen {
+            Some(label) => entry.findings.push(label),
+            None => {
+                let tone = health::tone::inspect(samples, rate_hz, tape.first_frame(), plans);
+                entry.findings.extend(tone);
+            }
+        }
     }
     entry
 }

@@ -39,7 +39,7 @@ impl Loopback {
                 responses.insert(segment.id.clone(), response);
             }
         }
-        let steps = steps_of(take, "ladder_up", plans);
+        let steps = steps_of(take, "ladder_up", &[], plans);
         let distortion = steps.iter().map(|s| (s.drive_db, s.tone.thd(), s.tone.thd_floor())).collect();
         Self { responses, distortion }
     }

@@ -54,7 +54,19 @@ pub fn take(take: &Take, scale: &Scale, plans: &mut Plans) -> Measured {
 /// The same, with what a loopback tells of the interface.
 #[must_use]
 pub fn take_with(take: &Take, scale: &Scale, loopback: Option<&Loopback>, plans: &mut Plans) -> Measured {
-    let mut measured = Measured::default();
+    take_without(take, scale, loopback, &[], plans)
+}
+
+/// The same; steps in `struck` are left out.
+#[must_use]
+pub fn take_without(
+    take: &Take,
+    scale: &Scale,
+    loopback: Option<&Loopback>,
+    struck: &[Strike],
+    plans: &mut Plans,
+) -> Measured {
+    let mut measured = Measured { struck: struck.to_vec(), ..Measured::default() };
     for segment in &take.plan.segments {
         if take.cut(segment).is_none() {
             measured.findings.push(missing(take, segment));
@@ -87,14 +99,15 @@ fn missing(take: &Take, segment: &Segment) -> Finding {
 }
 
 /// Ladder steps of a segment in order of rising drive; empty if it is not there.
-fn steps_of(take: &Take, id: &str, plans: &mut Plans) -> Vec<ladder::Step> {
+fn steps_of(take: &Take, id: &str, struck: &[Strike], plans: &mut Plans) -> Vec<ladder::Step> {
     let Some(segment) = take.plan.segment(id) else { return Vec::new() };
     let Signal::Ladder { frequency_hz, step_seconds, ref levels_db } = segment.signal else {
         return Vec::new();
     };
     let Some(cut) = take.cut(segment) else { return Vec::new() };
     let top_dbfs = take.plan.top_dbfs;
-    ladder::sorted(ladder::measure(&cut, frequency_hz, step_seconds, levels_db, top_dbfs, &[], plans))
+    let struck: Vec<usize> = struck.iter().filter(|s| s.segment == id).filter_map(|s| s.part).collect();
+    ladder::sorted(ladder::measure(&cut, frequency_hz, step_seconds, levels_db, top_dbfs, &struck, plans))
 }
 
 fn ladders(
@@ -104,8 +117,8 @@ fn ladders(
     plans: &mut Plans,
     measured: &mut Measured,
 ) {
-    let rising = steps_of(take, "ladder_up", plans);
-    let falling = steps_of(take, "ladder_down", plans);
+    let rising = steps_of(take, "ladder_up", &measured.struck, plans);
+    let falling = steps_of(take, "ladder_down", &measured.struck, plans);
     if !rising.is_empty() {
         measured.findings.extend(ladder::put(&mut measured.figures, &rising, take.rate_hz, scale));
         measured.curves.insert("ladder_up".to_owned(), ladder::ladder_curve(&rising, scale));
@@ -126,7 +139,7 @@ fn ladders(
         };
         measured.figures.set("hysteresis", hysteresis);
     }
-    let low = steps_of(take, "low_e_ladder", plans);
+    let low = steps_of(take, "low_e_ladder", &measured.struck, plans);
     if !low.is_empty() {
         measured.curves.insert("low_e_ladder".to_owned(), ladder::ladder_curve(&low, scale));
     }

@@ -1,11 +1,15 @@
 //! Faults that the samples themselves show, whatever was recorded.
 //!
-//! [`Health`] is fed every block of a file in one pass, in fixed memory. [`tone`] looks at a plain
-//! steady tone more closely, [`programme`](super) checks need the plan and live elsewhere.
+//! [`Health`] is fed every block of a file in one pass, in fixed memory. [`tone`] looks more closely at
+//! a plain steady tone, [`programme`] at a take of a known plan, [`gain`] at what was measured of it.
 
+mod breaks;
 mod channel;
+pub mod gain;
 mod pairs;
+pub mod programme;
 mod slip;
+mod spectrum;
 pub mod tone;
 
 use std::ops::Range;

@@ -242,7 +242,7 @@ impl Track {
 }
 
 /// Amplitude and phase of a stretch, Hann-weighted; `start` is its place in the recording.
-fn look(samples: &[f32], omega: f64, start: usize) -> Complex<f64> {
+pub(super) fn look(samples: &[f32], omega: f64, start: usize) -> Complex<f64> {
     let count = samples.len() as f64;
     let step = Complex::from_polar(1.0, -omega);
     let mut phasor = Complex::from_polar(1.0, -(omega * start as f64).rem_euclid(TAU));

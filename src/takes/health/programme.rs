@@ -1,0 +1,297 @@
+//! Faults that show when it is known what was played: where the recording breaks, what was clipped,
+//! which steps are struck out for it.
+
+use std::f64::consts::TAU;
+use std::ops::Range;
+
+use super::{Report, breaks, spectrum};
+use crate::analysis::Strike;
+use crate::finding::{Finding, Severity};
+use crate::measure::{Plans, fit};
+use crate::signals::plan::{Segment, Signal};
+use crate::takes::Take;
+use crate::takes::detect::{Detector, SURE};
+use crate::units;
+
+/// What was seen before anything is measured.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Judgement {
+    /// What a person must know.
+    pub findings: Vec<Finding>,
+    /// What must not be measured.
+    pub struck: Vec<Strike>,
+}
+
+/// After a change of signal an amp needs this long before what it does repeats.
+const SETTLE_SECONDS: f64 = 0.015;
+/// And this much is left before the next change: tones end in a fade of 10 ms.
+const GUARD_SECONDS: f64 = 0.014;
+/// Breaks told one by one; more are counted.
+const MOST_TOLD: usize = 6;
+/// Samples lost in all from which the clock of the markers is not believed.
+const LOST_SAMPLES: f64 = 1.5;
+
+/// A stretch of the programme in which one thing goes on.
+struct Span<'a> {
+    segment: &'a Segment,
+    part: Option<usize>,
+    /// Seconds of the plan.
+    from: f64,
+    to: f64,
+    /// Frequency if it is a lone steady tone.
+    tone_hz: Option<f64>,
+}
+
+/// Judges a take; `channel` is the one it was taken from (from 0).
+#[must_use]
+pub fn judge(take: &Take, health: &Report, channel: usize, plans: &mut Plans) -> Judgement {
+    let mut judgement = Judgement::default();
+    let spans: Vec<Span<'_>> = take.plan.segments.iter().flat_map(spans_of).collect();
+    judgement.clipping(take, &spans, health.clipped.get(channel).map_or(&[], Vec::as_slice));
+    judgement.breaks(take, &spans);
+    judgement.findings.extend(lost(take, &spans, plans));
+    let rms = health.rms.get(channel).copied().unwrap_or(0.0);
+    judgement.findings.extend(spectrum::quiet(take, rms, plans));
+    judgement
+}
+
+/// The stretches of a segment.
+fn spans_of(segment: &Segment) -> Vec<Span<'_>> {
+    let start = segment.start_seconds;
+    let one = |part: Option<usize>, from: f64, to: f64, tone_hz: Option<f64>| Span {
+        segment,
+        part,
+        from: start + from,
+        to: start + to,
+        tone_hz,
+    };
+    match segment.signal {
+        Signal::Quiet {} => vec![one(None, 0.0, segment.length_seconds, None)],
+        Signal::Tone { frequency_hz, .. } => vec![one(None, 0.0, segment.length_seconds, Some(frequency_hz))],
+        Signal::Rise { .. } => vec![one(None, 0.0, segment.length_seconds, None)],
+        Signal::Ladder { frequency_hz, step_seconds, ref levels_db } => (0..levels_db.len())
+            .map(|k| {
+                let from = step_seconds * k as f64;
+                one(Some(k), from, from + step_seconds, Some(frequency_hz))
+            })
+            .collect(),
+        Signal::Sweep { start_hz, end_hz, growth_seconds, .. } => {
+            vec![one(None, 0.0, growth_seconds * (end_hz / start_hz).ln(), None)]
+        }
+        Signal::Pair { tone_seconds, .. } => vec![one(None, 0.0, tone_seconds, None)],
+        Signal::Burst { frequency_hz, before_seconds, high_seconds, after_seconds, times, .. } => {
+            let once = before_seconds + high_seconds + after_seconds;
+            (0..times)
+                .flat_map(|k| {
+                    let at = once * f64::from(k);
+                    let edges = [at, at + before_seconds, at + before_seconds + high_seconds, at + once];
+                    [0, 1, 2].map(|e| one(None, edges[e], edges[e + 1], Some(frequency_hz)))
+                })
+                .collect()
+        }
+    }
+}
+
+impl Judgement {
+    fn strike(&mut self, span: &Span<'_>, because: &str) {
+        let strike =
+            Strike { segment: span.segment.id.clone(), part: span.part, because: because.to_owned() };
+        if !self.struck.contains(&strike) {
+            self.struck.push(strike);
+        }
+    }
+
+    /// Strikes out what the recorder clipped.
+    fn clipping(&mut self, take: &Take, spans: &[Span<'_>], clipped: &[Range<u64>]) {
+        for span in spans {
+            let frame = |t: f64| (take.file_seconds(t) * take.rate_hz).max(0.0) as u64;
+            let (from, to) = (frame(span.from), frame(span.to));
+            if clipped.iter().any(|stretch| stretch.start < to && from < stretch.end) {
+                self.strike(span, "clipped_input");
+            }
+        }
+    }
+
+    fn breaks(&mut self, take: &Take, spans: &[Span<'_>]) {
+        let samples = take.tape.all();
+        let first = take.tape.first_frame();
+        let all = breaks::of_any(samples, take.rate_hz);
+        let mut found: Vec<(usize, Finding)> = Vec::new();
+        for (at, span) in spans.iter().enumerate() {
+            let index = |t: f64| {
+                let frame = (take.file_seconds(t) * take.rate_hz).round().max(0.0) as u64;
+                usize::try_from(frame.saturating_sub(first)).unwrap_or(usize::MAX).min(samples.len())
+            };
+            let inside = index(span.from + SETTLE_SECONDS)..index(span.to - GUARD_SECONDS);
+            let mut here: Vec<usize> = all.iter().copied().filter(|n| inside.contains(n)).collect();
+            let period = span.tone_hz.map(|hz| take.rate_hz / (hz * take.clock.ratio));
+            // Looked at from edge to edge, so that what an amp does after a change is not taken for a break.
+            let whole = index(span.from)..index(span.to);
+            if let (Some(period), Some(part)) = (period, samples.get(whole.clone())) {
+                let seen = breaks::of_tone(part, take.rate_hz, period);
+                here.extend(seen.into_iter().map(|n| n + whole.start).filter(|n| inside.contains(n)));
+            }
+            for broken in breaks::merge(here, take.rate_hz) {
+                let turn = period.and_then(|period| turn(samples, &inside, &broken, period));
+                let told = told(take, span, first, &broken, turn.zip(period));
+                found.push((at, told));
+            }
+        }
+        let count = found.len();
+        for (at, finding) in found {
+            if let Some(span) = spans.get(at) {
+                self.strike(span, "recording_breaks");
+            }
+            if self.findings.len() < MOST_TOLD {
+                self.findings.push(finding);
+            }
+        }
+        if count > MOST_TOLD {
+            self.findings.push(Finding::new(
+                "recording_breaks",
+                Severity::Redo,
+                format!("the recording breaks at {} more places", count - MOST_TOLD),
+                "so many steps are struck out that the figures rest on little",
+                "use a larger buffer, close other programs, and record again",
+            ));
+        }
+    }
+}
+
+/// Radians by which a tone's phase moves across a break; `None` if a side is too short.
+fn turn(samples: &[f32], inside: &Range<usize>, broken: &Range<usize>, period: f64) -> Option<f64> {
+    let length = (8.0 * period).ceil() as usize;
+    let guard = (1.5 * period).ceil() as usize;
+    let before_end = broken.start.checked_sub(guard).filter(|end| *end >= inside.start + length)?;
+    let after = broken.end + guard;
+    if after + length > inside.end {
+        return None;
+    }
+    let omega = TAU / period;
+    let side =
+        |from: usize| samples.get(from..from + length).map(|part| super::tone::look(part, omega, from));
+    Some((side(after)? * side(before_end - length)?.conj()).arg())
+}
+
+fn told(
+    take: &Take,
+    span: &Span<'_>,
+    first: u64,
+    broken: &Range<usize>,
+    turn: Option<(f64, f64)>,
+) -> Finding {
+    let frame = first + broken.start as u64;
+    let seconds = frame as f64 / take.rate_hz;
+    let how = match turn {
+        Some((turn, period)) if (turn / TAU * period).abs() > 0.4 => {
+            let missing = (turn / TAU * period).rem_euclid(period);
+            format!(
+                "samples lost or repeated: the phase moves by {:+.0}°, as if {missing:.0} were missing or {:.0} came twice",
+                turn.to_degrees(),
+                period - missing
+            )
+        }
+        Some(_) => "a gap or a click: the phase goes on as before".to_owned(),
+        None => "samples lost, repeated or zeroed, or a click".to_owned(),
+    };
+    let length = (broken.end - broken.start) as f64 / take.rate_hz;
+    let until = if length > 0.001 { format!(", over {:.0} ms", 1e3 * length) } else { String::new() };
+    Finding::new(
+        "recording_breaks",
+        Severity::Limit,
+        format!("the recording breaks at frame {frame} ({seconds:.3} s){until}: {how}"),
+        "the step or segment is struck out",
+        "use a larger buffer and close other programs; if it is the amp that crackles, mend that first",
+    )
+    .at(seconds)
+    .in_segment(&span.segment.id)
+}
+
+/// The clock that the markers give against the one that the tones give: samples lost anywhere between
+/// the markers make them differ, also where nothing is played.
+fn lost(take: &Take, spans: &[Span<'_>], plans: &mut Plans) -> Option<Finding> {
+    let [first, .., last] = take.markers.as_slice() else { return None };
+    let seconds = last.recorder_seconds - first.recorder_seconds;
+    // Tones in the middle of the ladder: loud enough, and not so loud that the bias moves their phase.
+    let mut tones: Vec<(&Span<'_>, f64, f64)> = spans
+        .iter()
+        .filter_map(|span| match (&span.segment.signal, span.part) {
+            (Signal::Ladder { levels_db, .. }, Some(k)) => Some((span, span.tone_hz?, *levels_db.get(k)?)),
+            _ => None,
+        })
+        .filter(|(.., level_db)| (-26.0..=-8.0).contains(level_db))
+        .collect();
+    tones.sort_by(|a, b| b.2.total_cmp(&a.2));
+    let mut off: Vec<f64> = tones
+        .iter()
+        .take(7)
+        .filter_map(|(span, hz, _)| {
+            let length = span.to - span.from;
+            let cut = take.stretch(span.from + 0.2 * length, span.from + 0.96 * length, span.from)?;
+            let nominal = cut.omega(*hz);
+            Some(fit::refine(cut.samples, nominal, plans)? / nominal - 1.0)
+        })
+        .collect();
+    off.sort_by(f64::total_cmp);
+    if off.len() < 3 {
+        return None;
+    }
+    // The markers' clock is slow by what was lost: tones seem too high by the same share.
+    let median = off[off.len() / 2];
+    let spread = off[off.len() * 3 / 4] - off[off.len() / 4];
+    let samples = median * seconds * take.rate_hz;
+    if samples.abs() < LOST_SAMPLES || median.abs() < 3.0 * spread {
+        return None;
+    }
+    let what = if samples > 0.0 { "missing" } else { "too many" };
+    Some(Finding::new(
+        "samples_lost",
+        Severity::Limit,
+        format!(
+            "about {:.0} samples are {what} between the markers: the tones run {:+.2} ppm off the clock that the markers give",
+            samples.abs(),
+            1e6 * median
+        ),
+        "segments after the place are cut late or early by that much; phase, sweeps and time constants suffer",
+        "use a larger buffer and close other programs, then record again",
+    ))
+}
+
+/// Level of the loudest tone under which a recording is too quiet (dBFS): common practice, no source.
+const QUIET_DBFS: f64 = -40.0;
+
+/// Whether the whole recording is too quiet.
+#[must_use]
+pub fn level(peak_dbfs: Option<f64>) -> Option<Finding> {
+    let peak = peak_dbfs.filter(|peak| *peak < QUIET_DBFS && *peak > units::db(1e-6))?;
+    Some(Finding::new(
+        "level_low",
+        Severity::Limit,
+        format!("the largest sample is at {peak:.1} dB re full scale"),
+        "the interface's own noise and hum limit the figures of all but the loudest steps",
+        format!("turn the input gain up by about {:.0} dB, or use a smaller pad", -6.0 - peak),
+    ))
+}
+
+/// Rates that a label may be mistaken for.
+const RATES_HZ: [f64; 6] = [44_100.0, 48_000.0, 88_200.0, 96_000.0, 176_400.0, 192_000.0];
+
+/// A recording without markers that has them when another rate is taken: its rate label is wrong.
+#[must_use]
+pub fn rate_label(samples: &[f32], rate_hz: f64) -> Option<Finding> {
+    let others = RATES_HZ.into_iter().filter(|other| (other - rate_hz).abs() > 1.0);
+    let right = others.into_iter().find(|&other| {
+        let mut detector = Detector::new(other);
+        detector.feed(samples);
+        detector.finish().iter().any(|hit| hit.rho >= SURE)
+    })?;
+    Some(Finding::new(
+        "rate_label",
+        Severity::Redo,
+        format!(
+            "the programme's markers are found at {right} Hz, not at the {rate_hz} Hz that the file states"
+        ),
+        "every frequency and time would be off by that ratio",
+        "correct the rate in the recorder and record again, or mend the label with an editor",
+    ))
+}
