@@ -11,8 +11,9 @@ use super::text::for_terminal;
 const DEFAULT_WIDTH: usize = 80;
 /// Blanks between columns.
 const GAP: usize = 2;
-/// A column of text is never wrapped narrower than this.
-const NARROWEST: usize = 12;
+/// What is given up, one after the other, to fit a width: numbers aligned or not,
+/// and how narrow a column of text may become.
+const ATTEMPTS: [(bool, usize); 3] = [(true, 12), (false, 12), (false, 8)];
 
 /// A table for people. A column in which every cell begins with a number is
 /// aligned at its decimal point; all others begin at the left.
@@ -75,8 +76,12 @@ impl Table {
     /// # Errors
     /// What the writer gives.
     pub fn write(&self, out: &mut dyn Write) -> io::Result<()> {
-        let columns: Vec<Column> = (0..self.headers.len()).map(|at| self.column(at)).collect();
-        let Some(widths) = fitted(&columns, self.width) else { return self.write_list(out) };
+        let fitting = ATTEMPTS.iter().find_map(|&(align, narrowest)| {
+            let columns: Vec<Column> = (0..self.headers.len()).map(|at| self.column(at, align)).collect();
+            let widths = fitted(&columns, narrowest, self.width)?;
+            Some((columns, widths))
+        });
+        let Some((columns, widths)) = fitting else { return self.write_list(out) };
         let heads: Vec<_> = columns.iter().zip(&widths).map(|(c, &w)| wrapped(&c.head, w)).collect();
         write_lines(out, &heads, &widths)?;
         let rules: Vec<_> = widths.iter().map(|&w| vec!["─".repeat(w)]).collect();
@@ -92,11 +97,12 @@ impl Table {
         Ok(())
     }
 
-    fn column(&self, at: usize) -> Column {
+    fn column(&self, at: usize, align: bool) -> Column {
         let cells: Vec<&str> = self.rows.iter().map(|row| row.get(at).map_or("", String::as_str)).collect();
         let numeric = cells.iter().any(|c| NumberShape::of(c).is_some())
             && cells.iter().all(|c| is_blank(c) || NumberShape::of(c).is_some());
-        let cells = if numeric { aligned(&cells) } else { cells.iter().map(|&c| c.to_owned()).collect() };
+        let cells =
+            if numeric && align { aligned(&cells) } else { cells.iter().map(|&c| c.to_owned()).collect() };
         Column { head: self.headers.get(at).cloned().unwrap_or_default(), cells, numeric }
     }
 
@@ -128,13 +134,13 @@ impl Column {
     }
 
     /// How far it may be squeezed: numbers are never broken.
-    fn least_width(&self) -> usize {
+    fn least_width(&self, narrowest: usize) -> usize {
         let natural = self.natural_width();
         if self.numeric {
             let longest_word = self.head.split_whitespace().map(UnicodeWidthStr::width).max().unwrap_or(0);
             self.cells.iter().map(|c| c.width()).max().unwrap_or(0).max(longest_word)
         } else {
-            natural.min(NARROWEST)
+            natural.min(narrowest)
         }
     }
 }
@@ -195,14 +201,14 @@ fn aligned(cells: &[&str]) -> Vec<String> {
 
 /// The widths that fit into `limit`: the widest text column gives way first.
 /// `None` if even the narrowest do not fit.
-fn fitted(columns: &[Column], limit: usize) -> Option<Vec<usize>> {
+fn fitted(columns: &[Column], narrowest: usize, limit: usize) -> Option<Vec<usize>> {
     let gaps = GAP * columns.len().saturating_sub(1);
     let mut widths: Vec<usize> = columns.iter().map(Column::natural_width).collect();
     while widths.iter().sum::<usize>() + gaps > limit {
         let (_, width) = columns
             .iter()
             .zip(widths.iter_mut())
-            .filter(|(column, width)| **width > column.least_width())
+            .filter(|(column, width)| **width > column.least_width(narrowest))
             .max_by_key(|(_, width)| **width)?;
         *width -= 1;
     }
@@ -312,6 +318,19 @@ mod tests {
         the input was clipped   12.5 s
         in 14 steps of the
         ladder
+        ");
+    }
+
+    #[test]
+    fn alignment_is_given_up_before_the_table_is() {
+        let mut table = Table::new(["quantity", "a"]);
+        table.width(32);
+        table.row(["Upper corner", "10484 ± 12 Hz"]).row(["H2 at 1 W", "2.878 ± 0.014 %"]);
+        insta::assert_snapshot!(text_of(&table), @r"
+        quantity      a
+        ────────────  ───────────────
+        Upper corner  10484 ± 12 Hz
+        H2 at 1 W     2.878 ± 0.014 %
         ");
     }
 

@@ -35,13 +35,25 @@ impl<'a> RowView<'a> {
         if let (Some(false), Some(threshold), Standing::Real) = (row.relevant, threshold, row.standing) {
             remarks.push(format!("smaller than {threshold}, below which few would notice (common practice)"));
         }
-        for (name, value) in row.builds.iter().zip(&row.values) {
-            if let Some(note) = &value.note {
-                remarks.push(format!("{name}: {note}"));
+        match row.values.as_slice() {
+            // What is the same for both is said once; that there is one take, the standing says.
+            [a, b] if a.note == b.note => {
+                let note = a.note.clone().filter(|_| row.standing != Standing::OneTakeOnly);
+                remarks.extend(note);
+            }
+            values => {
+                for (name, value) in row.builds.iter().zip(values) {
+                    remarks.extend(value.note.as_ref().map(|note| format!("{name}: {note}")));
+                }
             }
         }
         // Where both values are missing, the difference says nothing new.
-        if let Some(note) = row.difference.note.as_ref().filter(|_| remarks.is_empty()) {
+        if let Some(note) = row
+            .difference
+            .note
+            .as_ref()
+            .filter(|_| remarks.is_empty() && row.standing != Standing::OneTakeOnly)
+        {
             remarks.push(note.clone());
         }
         let takes = format!("{} and {} takes", row.takes[0], row.takes[1]);
