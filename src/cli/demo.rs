@@ -9,7 +9,7 @@ use rayon::prelude::*;
 
 use super::Outcome;
 use crate::bench::log::{Request, log};
-use crate::bench::{Bench, FILE_NAME, new};
+use crate::bench::{Bench, FILE_NAME, TakeKind, new};
 use crate::report::analysis as screen;
 use crate::signals::write::{Form, write_wav};
 use crate::signals::{Choices, Plan};
@@ -47,8 +47,12 @@ pub fn run(args: &DemoArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> {
     )?;
     out.flush()?;
     sessions.par_iter().try_for_each(|session| record(dir, session, &plan))?;
-    for session in &sessions {
-        log(dir, &request(dir, session), super::log::check)
+    // The same check that `twinload log` makes, of all takes at once.
+    let bench = Bench::open(dir)?;
+    let check = |s: &Session| super::log::check(&dir.join(&s.file), &bench, TakeKind::Programme);
+    let checked: Vec<_> = sessions.par_iter().map(check).collect();
+    for (session, checked) in sessions.iter().zip(checked) {
+        log(dir, &request(dir, session), |_, _, _| checked)
             .with_context(|| format!("log {}", session.file))?;
     }
     writeln!(out, "Measuring and comparing …")?;
