@@ -76,6 +76,8 @@ const CURVES: &[&str] = &[
     "products_*",
     "output_impedance",
     "group_delay",
+    "rise",
+    "interface_distortion",
 ];
 
 fn allowed(name: &str, list: &[&str]) -> bool {

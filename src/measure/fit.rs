@@ -246,7 +246,7 @@ fn cholesky_solve(matrix: &mut [f64], right: &mut [f64]) -> Option<()> {
     Some(())
 }
 
-/// Σ w[n]·exp(jωn) of the Hann window `w[n] = ½ − ½cos(2π(n+½)/N)`, in closed form.
+/// `Σ w[n]·exp(jωn)` of the Hann window `w[n] = ½ − ½cos(2π(n+½)/N)`, in closed form.
 fn hann_sum(omega: f64, length: usize) -> Complex<f64> {
     let n = length as f64;
     let shift = TAU / n;
@@ -278,7 +278,7 @@ fn lanes(values: &[f64], of: impl Fn(f64) -> f64) -> [f64; LANES] {
     std::array::from_fn(|k| values.get(k).map_or(0.0, |&v| of(v)))
 }
 
-/// Σ x[n]·exp(−jωn) for each of `omegas`, by the recurrence `s[n] = x[n] + 2cos ω·s[n−1] − s[n−2]` within blocks
+/// `Σ x[n]·exp(−jωn)` for each of `omegas`, by the recurrence `s[n] = x[n] + 2cos ω·s[n−1] − s[n−2]` within blocks
 /// (G. Goertzel, Amer. Math. Monthly 65(1) 1958, 34–35).
 #[must_use]
 pub fn correlate(x: &[f64], omegas: &[f64]) -> Vec<Complex<f64>> {

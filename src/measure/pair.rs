@@ -103,14 +103,14 @@ impl Pair {
         self.frequencies_hz[1] > 4.0 * self.frequencies_hz[0]
     }
 
-    /// Second order: modulation (U[f₂+f₁] + U[f₂−f₁])/U[f₂]; difference frequency U[f₂−f₁]/(U[f₁]+U[f₂]).
+    /// Second order: modulation `(U[f₂+f₁] + U[f₂−f₁])/U[f₂]`; difference frequency `U[f₂−f₁]/(U[f₁]+U[f₂])`.
     #[must_use]
     pub fn second(&self) -> Ratio {
         if self.is_modulation() { self.ratio(&[(1, 1), (-1, 1)]) } else { self.ratio(&[(-1, 1)]) }
     }
 
-    /// Third order: modulation (U[f₂+2f₁] + U[f₂−2f₁])/U[f₂]; difference frequency
-    /// (U[2f₂−f₁] + U[2f₁−f₂])/(U[f₁]+U[f₂]).
+    /// Third order: modulation `(U[f₂+2f₁] + U[f₂−2f₁])/U[f₂]`; difference frequency
+    /// `(U[2f₂−f₁] + U[2f₁−f₂])/(U[f₁]+U[f₂])`.
     #[must_use]
     pub fn third(&self) -> Ratio {
         if self.is_modulation() { self.ratio(&[(2, 1), (-2, 1)]) } else { self.ratio(&[(-1, 2), (2, -1)]) }

@@ -56,7 +56,7 @@ impl Series {
         Self { length, count, forward, inverse, chirp, kernel, inverse_kernel }
     }
 
-    /// Σ x[n]·exp(−jkωn) for k = 1…count; `x` has the length prepared for.
+    /// `Σ x[n]·exp(−jkωn)` for k = 1…count; `x` has the length prepared for.
     #[must_use]
     pub fn sums(&self, x: &[f64]) -> Vec<Complex<f64>> {
         let fill = x.iter().take(self.length).zip(&self.chirp).map(|(x, c)| c.conj() * x);

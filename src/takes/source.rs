@@ -1,6 +1,6 @@
 //! One door for all recordings: a file is opened, named for what it is, and read block by block.
 //!
-//! WAVE in all its forms is read by [`super::wav`], FLAC and AIFF by [`super::packed`]; whatever
+//! WAVE in all its forms is read by [`super::wav`], FLAC and AIFF by `takes/packed.rs`; whatever
 //! cannot serve a measurement is refused in one line that names file, place, reason and value.
 
 use std::fs;

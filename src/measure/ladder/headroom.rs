@@ -45,7 +45,7 @@ impl Crossing {
 pub struct Headroom {
     /// Small-signal gain, ratio of sample units.
     pub gain: f64,
-    /// THD limits of [`LIMITS_PERCENT`].
+    /// THD limits of 1, 3, 5 and 10 %.
     pub thd: [Crossing; 4],
     /// 1 dB compression of the fundamental re small-signal gain.
     pub compression: Crossing,

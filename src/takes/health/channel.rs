@@ -197,7 +197,10 @@ impl Channel {
         let begin = frame - self.run;
         let value = self.last;
         if value == 0.0 {
-            let interrupts = self.before_zeros.take().is_some_and(|m| m >= 4.0 * self.step);
+            // Dither round silence makes short runs of zeros too, but goes on at the last bit.
+            let before = self.before_zeros.take();
+            let resumes = next.abs() > 1.5 * self.step;
+            let interrupts = resumes && before.is_some_and(|m| m >= 4.0 * self.step);
             if interrupts && begin > 0 {
                 self.gap_count += 1;
                 if self.gaps.len() < MOST_STRETCHES {
