@@ -170,3 +170,22 @@ fn schema_stands_first_in_the_text() {
     assert!(text.trim_start_matches(['{', ' ', '\n']).starts_with("\"schema\""), "{}", &text[..80]);
     assert!(text.ends_with("}\n"));
 }
+
+#[test]
+fn check_holds_its_contract_for_good_and_bad_files() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let output = assert_cmd::cargo::cargo_bin_cmd!("twinload")
+        .args(["check", "--json"])
+        .args(
+            ["test-signals/programme.wav", "tests/zoo/files/not_mp3.wav", "no-such-file.wav"]
+                .map(|f| root.join(f)),
+        )
+        .output()
+        .unwrap();
+    // One of them cannot be used: 1, and all of them are told.
+    assert_eq!(output.status.code(), Some(1));
+    let check: twinload::check::Check = serde_json::from_slice(&output.stdout).unwrap();
+    assert_eq!(check.schema, "twinload/check/1");
+    assert_eq!(check.files.len(), 3);
+    assert!(check.files[0].failure.is_none() && check.files[1..].iter().all(|f| f.failure.is_some()));
+}

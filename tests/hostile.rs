@@ -160,3 +160,49 @@ fn test_signals_are_not_put_over_another_programmes() {
     assert_eq!(std::fs::read(dir.path().join("test-signals/plan.json")).unwrap(), plan);
     assert!(twinload(&[&other[..], &["--replace"]].concat()).status.success());
 }
+
+#[test]
+fn what_is_struck_out_is_not_measured() {
+    use twinload::analysis::Strike;
+    use twinload::measure::{self, Plans};
+    use twinload::simulate::{self, Polynomial, Recorder};
+    use twinload::takes::detect::Detector;
+    use twinload::takes::tape::Tape;
+    use twinload::takes::{Scale, Take};
+
+    let plan = Plan::short(&Choices::default());
+    let recorder =
+        Recorder { latency_seconds: 0.2, tail_seconds: 0.3, noise_rms: 1e-5, ..Recorder::default() };
+    let (rate_hz, samples) = simulate::take(&plan, &mut Polynomial(vec![0.8, 0.05]), &recorder);
+    let samples: Vec<f32> = samples.into_iter().map(|x| x as f32).collect();
+    let mut detector = Detector::new(f64::from(rate_hz));
+    detector.feed(&samples);
+    let hits = detector.finish();
+    let take = Take::find(Tape::of(samples), f64::from(rate_hz), &hits, &[plan]).unwrap().unwrap();
+    let measure = |struck: &[Strike]| {
+        measure::take_without(&take, &Scale::default(), None, struck, &mut Plans::default())
+    };
+    let strike =
+        |segment: &str, part| Strike { segment: segment.to_owned(), part, because: "test".to_owned() };
+
+    let whole = measure(&[]);
+    for (segment, curve) in [
+        ("quiet", "noise_spectrum"),
+        ("ladder_up", "ladder_up"),
+        ("ladder_down", "ladder_down"),
+        ("sweep_low", "response_low_drive"),
+        ("sweep_high", "response_high_drive"),
+        ("modulation_high", "products"),
+        ("burst", "burst_envelope"),
+    ] {
+        assert!(whole.curves.contains_key(curve), "{curve}");
+        let rest = measure(&[strike(segment, None)]);
+        assert!(!rest.curves.contains_key(curve), "{segment} was struck out, {curve} is there");
+        assert!(rest.struck.iter().any(|s| s.segment == segment));
+        // All the others stand.
+        assert!(rest.curves.len() + 3 > whole.curves.len(), "{:?}", rest.curves.keys());
+    }
+    // A ladder loses the step, not the whole.
+    let rows = |m: &measure::Measured| m.curves["ladder_up"].rows.len();
+    assert_eq!(rows(&measure(&[strike("ladder_up", Some(3))])), rows(&whole) - 1);
+}

@@ -36,7 +36,9 @@ pub fn run(args: &NewArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> {
         format!("edit {}: the load, the builds, the settings", args.dir.join("bench.toml").display()),
         "twinload pad --watts 5 --load-ohms 8 --limit 10dBu   (your own numbers)".to_owned(),
         format!("twinload signals {dir}"),
-        format!("play calibration-tone.wav, record it, then: twinload calibrate {dir} RECORDING.wav --volts READING"),
+        format!(
+            "play calibration-tone.wav, record it, then: twinload calibrate {dir} RECORDING.wav --volts READING"
+        ),
         format!(
             "play programme.wav, record it, then: twinload log {dir} RECORDING.wav --build as-drawn --setting full"
         ),

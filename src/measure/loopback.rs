@@ -35,7 +35,7 @@ impl Loopback {
             .map(|m| m.0);
         let mut responses = BTreeMap::new();
         for segment in &take.plan.segments {
-            if let Some(Ok(response)) = sweep_of(take, segment, mains_hz, plans) {
+            if let Some(Ok(response)) = sweep_of(take, segment, &[], mains_hz, plans) {
                 responses.insert(segment.id.clone(), response);
             }
         }

@@ -57,7 +57,7 @@ pub fn take_with(take: &Take, scale: &Scale, loopback: Option<&Loopback>, plans:
     take_without(take, scale, loopback, &[], plans)
 }
 
-/// The same; steps in `struck` are left out.
+/// The same; what is `struck` is left out: steps of a ladder one by one, every other segment as a whole.
 #[must_use]
 pub fn take_without(
     take: &Take,
@@ -86,6 +86,13 @@ pub fn take_without(
     measured
 }
 
+/// The samples of a segment, unless it is not in the recording or struck out.
+fn cut_of<'a>(take: &'a Take, segment: &Segment, struck: &[Strike]) -> Option<Cut<'a>> {
+    let in_steps = matches!(segment.signal, Signal::Ladder { .. });
+    let spoilt = |s: &Strike| s.segment == segment.id && (s.part.is_none() || !in_steps);
+    if struck.iter().any(spoilt) { None } else { take.cut(segment) }
+}
+
 fn missing(take: &Take, segment: &Segment) -> Finding {
     Finding::new(
         "segment_missing",
@@ -104,7 +111,7 @@ fn steps_of(take: &Take, id: &str, struck: &[Strike], plans: &mut Plans) -> Vec<
     let Signal::Ladder { frequency_hz, step_seconds, ref levels_db } = segment.signal else {
         return Vec::new();
     };
-    let Some(cut) = take.cut(segment) else { return Vec::new() };
+    let Some(cut) = cut_of(take, segment, struck) else { return Vec::new() };
     let top_dbfs = take.plan.top_dbfs;
     let struck: Vec<usize> = struck.iter().filter(|s| s.segment == id).filter_map(|s| s.part).collect();
     ladder::sorted(ladder::measure(&cut, frequency_hz, step_seconds, levels_db, top_dbfs, &struck, plans))
@@ -148,7 +155,7 @@ fn ladders(
 /// Noise and hum of the quiet segment; gives the mains frequency by the recorder's clock where one was found.
 fn quiet_segments(take: &Take, scale: &Scale, plans: &mut Plans, measured: &mut Measured) -> Option<f64> {
     let segment = take.plan.segments.iter().find(|s| matches!(s.signal, Signal::Quiet {}))?;
-    let cut = take.cut(segment)?;
+    let cut = cut_of(take, segment, &measured.struck)?;
     let cut = quiet::usable(&cut, segment.length_seconds);
     match quiet::measure(&cut, 50.0, plans) {
         Ok(quiet) => {
@@ -163,15 +170,16 @@ fn quiet_segments(take: &Take, scale: &Scale, plans: &mut Plans, measured: &mut 
     }
 }
 
-/// Measures a segment's sweep; `None` if it is none, or not in the recording.
+/// Measures a segment's sweep; `None` if it is none, not in the recording or struck out.
 fn sweep_of(
     take: &Take,
     segment: &Segment,
+    struck: &[Strike],
     mains_hz: Option<f64>,
     plans: &mut Plans,
 ) -> Option<Result<sweep::Response, MeasureError>> {
     let sweep = sweep::Sweep::of(&take.plan, &segment.signal)?;
-    Some(sweep::measure(&take.cut(segment)?, &sweep, mains_hz, plans))
+    Some(sweep::measure(&cut_of(take, segment, struck)?, &sweep, mains_hz, plans))
 }
 
 /// Response from the low-drive sweep, harmonics and power bandwidth from the high-drive one.
@@ -185,7 +193,7 @@ fn sweeps(
 ) {
     for segment in &take.plan.segments {
         let Signal::Sweep { level_db, .. } = segment.signal else { continue };
-        let response = match sweep_of(take, segment, mains_hz, plans) {
+        let response = match sweep_of(take, segment, &measured.struck, mains_hz, plans) {
             Some(Ok(response)) => response,
             Some(Err(error)) => {
                 measured.findings.push(not_measured(segment, &error));
@@ -216,7 +224,7 @@ fn sweeps(
 fn pairs(take: &Take, mains_hz: Option<f64>, plans: &mut Plans, measured: &mut Measured) {
     for segment in &take.plan.segments {
         let Signal::Pair { low_hz, high_hz, level_db, tone_seconds, .. } = segment.signal else { continue };
-        let Some(cut) = take.cut(segment) else { continue };
+        let Some(cut) = cut_of(take, segment, &measured.struck) else { continue };
         match pair::measure(&pair::usable(&cut, tone_seconds), [low_hz, high_hz], mains_hz, plans) {
             Ok(pair) => {
                 pair::put(&mut measured.figures, &segment.id, &pair);
@@ -239,7 +247,7 @@ fn bursts(take: &Take, scale: &Scale, measured: &mut Measured) {
         else {
             continue;
         };
-        let Some(cut) = take.cut(segment) else { continue };
+        let Some(cut) = cut_of(take, segment, &measured.struck) else { continue };
         let plan = burst::Plan { frequency_hz, before_seconds, high_seconds, after_seconds, times };
         match burst::measure(&cut, &plan) {
             Ok(bursts) => {
@@ -269,7 +277,7 @@ fn references(take: &Take, plans: &mut Plans, measured: &mut Measured) {
     let mut levels = Vec::new();
     for segment in take.plan.segments.iter().filter(|s| s.id.starts_with("reference_")) {
         let Signal::Tone { frequency_hz, .. } = segment.signal else { continue };
-        let Some(cut) = take.cut(segment) else { continue };
+        let Some(cut) = cut_of(take, segment, &measured.struck) else { continue };
         let part = cut.part(0.2 * segment.length_seconds, 0.96 * segment.length_seconds);
         let tone = tone::measure(part.samples, part.omega(frequency_hz), part.rate_hz, plans);
         if let Some(tone) = tone.filter(|t| t.peak() > 0.0) {
