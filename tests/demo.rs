@@ -44,7 +44,17 @@ fn the_demo_leads_from_an_empty_folder_to_a_report() {
     every_figure_is_finite_or_says_why_not(&dir.join("reports").join("analysis.json"));
     every_figure_is_finite_or_says_why_not(&dir.join("reports").join("report.json"));
     let text = std::fs::read(dir.join("reports").join("report.json")).unwrap();
-    the_differences_have_the_right_sign(&serde_json::from_slice(&text).unwrap());
+    let comparison: Comparison = serde_json::from_slice(&text).unwrap();
+    the_differences_have_the_right_sign(&comparison);
+    // A figure that the catalogue does not know bears its bare name: it is missing there.
+    for row in &comparison.rows {
+        let bare = row.quantity.replace('_', " ");
+        assert!(
+            !row.label.eq_ignore_ascii_case(&bare) || !bare.contains(' '),
+            "no label for {}",
+            row.quantity
+        );
+    }
 }
 
 /// Every quantity has a finite value inside its interval, or a note that says why it has none.
