@@ -338,7 +338,7 @@ impl<'a> View<'a> {
         let give = |kept, saw: String, effect: &str| {
             line("bracket", TITLE, kept, format!("{setting}: {saw}"), effect)
         };
-        let unknown = "whether the bench drifted between the builds is not known; record the reference once more at the end and note `order` or `date`";
+        let unknown = "whether the bench drifted between the builds is not known; record the reference once more at the end and note order or date of the takes";
         let Some(sequence) = in_order(group) else {
             return give(None, "the order of recording is not noted".to_owned(), unknown);
         };
