@@ -1,5 +1,7 @@
 //! From recordings to the analysis document: read, find, cut, measure.
 
+mod silences;
+
 use std::path::{Path, PathBuf};
 
 use rayon::prelude::*;
@@ -108,11 +110,13 @@ pub fn bench(bench: &Bench) -> Result<Analysis, AnalyseError> {
         .collect();
     let mut takes: Vec<TakeAnalysis> = takes.into_iter().flatten().collect();
     measure::impedance::put(&mut takes, bench.rig.load_ohms);
+    let hum_origins = silences::origins(bench, &takes);
     Ok(Analysis {
         schema: SCHEMA.to_owned(),
         version: env!("CARGO_PKG_VERSION").to_owned(),
         bench: Some(bench.title.clone()),
         takes,
+        hum_origins,
     })
 }
 

@@ -23,6 +23,9 @@ pub struct Analysis {
     pub bench: Option<String>,
     /// One entry a recording, in the order of bench.toml.
     pub takes: Vec<TakeAnalysis>,
+    /// Where hum enters, for each build and setting of which there are extra silences.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub hum_origins: Vec<HumOrigin>,
 }
 
 /// What kind of recording it turned out to be.
@@ -178,6 +181,53 @@ pub struct HumLine {
     pub frequency: Quantity,
     /// Level: mV across the load where the rig is calibrated, dBFS otherwise.
     pub level: Quantity,
+    /// A line under this is not told from the noise: its `level` has no number then.
+    pub limit: Quantity,
+}
+
+/// Where the hum of one build at one setting enters: the same lines in silences with more and more connected.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct HumOrigin {
+    /// The build.
+    pub build: String,
+    /// The setting.
+    pub setting: String,
+    /// The silences, from the least connected to the whole.
+    pub silences: Vec<Silence>,
+    /// Lines that were seen in any of them, by their order.
+    pub lines: Vec<HumOriginLine>,
+}
+
+/// One condition in which no drive was played.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Silence {
+    /// As in bench.toml: `"cable only"`, `"amp off"`, `"volume down"`, `"input shorted"`, `"at setting"`.
+    pub condition: String,
+    /// Its recordings; for `"at setting"` the programme's own quiet segments too.
+    pub files: Vec<String>,
+    /// What hum can enter by here and not in the silence before: `"loop"`, `"amp"`.
+    pub place: String,
+}
+
+/// One mains line in all silences.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct HumOriginLine {
+    /// Multiple of the mains frequency.
+    pub order: u32,
+    /// Frequency in Hz.
+    pub frequency: Quantity,
+    /// Its level in each silence, in the unit of [`HumLine::level`].
+    pub levels: Vec<Quantity>,
+    /// What each silence's place adds: root of the difference of squares, between the ends that the unknown phase
+    /// allows.
+    pub added: Vec<Quantity>,
+    /// The place that adds more than half of the line's power at the setting; `None`: it cannot be told.
+    pub enters: Option<String>,
+    /// Why it enters there, or why that cannot be told: one sentence.
+    pub why: String,
 }
 
 /// One line of a two-tone spectrum.

@@ -142,13 +142,15 @@ impl TakeKind {
     }
 }
 
-/// What was connected in a quiet take.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+/// What was connected in a quiet take, in the order in which hum gains ways to enter.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub enum QuietCondition {
     /// The cable and pad, no amp.
     CableOnly,
     /// The amp connected and off.
     AmpOff,
+    /// The amp on, its volume control at zero.
+    VolumeDown,
     /// The amp on, its input shorted.
     InputShorted,
     /// The amp on, at the setting of the take.
@@ -157,9 +159,10 @@ pub enum QuietCondition {
 
 impl QuietCondition {
     /// Every condition with its words in bench.toml.
-    pub const WORDS: [(&'static str, Self); 4] = [
+    pub const WORDS: [(&'static str, Self); 5] = [
         ("cable only", Self::CableOnly),
         ("amp off", Self::AmpOff),
+        ("volume down", Self::VolumeDown),
         ("input shorted", Self::InputShorted),
         ("at setting", Self::AtSetting),
     ];

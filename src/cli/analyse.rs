@@ -80,6 +80,7 @@ fn of_file(args: &AnalyseArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> {
         version: env!("CARGO_PKG_VERSION").to_owned(),
         bench: None,
         takes,
+        hum_origins: Vec::new(),
     };
     if args.json {
         json(&analysis, out)?;

@@ -67,6 +67,7 @@ enum Kind {
 enum Quiet {
     CableOnly,
     AmpOff,
+    VolumeDown,
     InputShorted,
     AtSetting,
 }
@@ -87,6 +88,7 @@ impl From<Quiet> for QuietCondition {
         match quiet {
             Quiet::CableOnly => Self::CableOnly,
             Quiet::AmpOff => Self::AmpOff,
+            Quiet::VolumeDown => Self::VolumeDown,
             Quiet::InputShorted => Self::InputShorted,
             Quiet::AtSetting => Self::AtSetting,
         }

@@ -3,6 +3,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::analysis::HumOrigin;
 use crate::figure::{Curve, Quantity};
 
 /// Name and version of the document's form.
@@ -34,6 +35,9 @@ pub struct Comparison {
     pub suspects: Vec<Suspect>,
     /// Curves ready to draw.
     pub curves: Vec<BuildCurve>,
+    /// Where hum enters, for each build and setting of which there are extra silences.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub hum_origins: Vec<HumOrigin>,
     /// The recordings that went in.
     pub recordings: Vec<Recording>,
     /// What a reader must know of bench and rig: load, mains, calibration, valves; in order of print.

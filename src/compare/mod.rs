@@ -65,6 +65,7 @@ pub fn compare(bench: &Bench, analysis: &Analysis, chosen: &[String]) -> Result<
         settings: selection.groups.iter().map(setting_summary).collect(),
         fairness: fairness::of(bench, &selection, &shown, &rows),
         curves: selection.groups.iter().flat_map(|g| curves_of(g, &known)).collect(),
+        hum_origins: analysis.hum_origins.iter().filter(|o| known.contains(&o.build)).cloned().collect(),
         conditions: conditions::of(bench, &charts, watts.as_ref()),
         budget: watts.map_or_else(Vec::new, |b| b.lines()),
         recordings: selection.recordings,

@@ -3,6 +3,7 @@
 mod density;
 mod figures;
 mod mains;
+pub mod origin;
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]
 mod tests;

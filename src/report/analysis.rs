@@ -75,6 +75,7 @@ pub fn summary(analysis: &Analysis, out: &mut dyn Write) -> io::Result<()> {
         writeln!(out, "{}  {}, {}: {}", at + 1, of[0], of[1], for_terminal(&take.file))?;
         faults(take, out)?;
     }
+    super::origins::terminal(&analysis.hum_origins, out)?;
     writeln!(out)?;
     let words = "Powers are watts of the whole waveform at 5 and 10 % THD, gain dB, THD at 1 W per cent, hum mV, sag dB, \
                  drift ppm of the recorder's clock. – means not measured; the reason is in the files.";

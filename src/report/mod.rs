@@ -15,6 +15,7 @@ mod clean;
 pub mod csv;
 mod definitions;
 pub mod numbers;
+mod origins;
 pub mod page;
 pub mod summary;
 pub mod table;

@@ -240,6 +240,7 @@ impl Case {
             version: "0".to_owned(),
             bench: Some(bench.title.clone()),
             takes: self.takes,
+            hum_origins: Vec::new(),
         };
         let chosen: Vec<String> = chosen.iter().map(|s| (*s).to_owned()).collect();
         compare::compare(&bench, &analysis, &chosen)

@@ -494,6 +494,7 @@ pub fn comparison() -> Comparison {
             means: "the difference may be between these two valves, not between the types".into(),
         }],
         curves,
+        hum_origins: Vec::new(),
         recordings: [FULL, FULL, FULL, NOON]
             .iter()
             .enumerate()

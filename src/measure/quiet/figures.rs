@@ -61,6 +61,7 @@ pub fn put(figures: &mut Figures, quiet: &Quiet, scale: &Scale) {
             } else {
                 below(line.limit(), scale)
             },
+            limit: bare(line.limit() / SQRT_2, scale),
         })
         .collect();
 }
@@ -92,14 +93,19 @@ fn put_signal_to_noise(figures: &mut Figures, noise: Level, scale: &Scale) {
 }
 
 /// mV across the load where the rig is calibrated, dBFS otherwise.
+fn bare(rms: f64, scale: &Scale) -> Quantity {
+    match scale.volts(rms) {
+        Some(volts) => Quantity::new(1000.0 * volts, Unit::Millivolts),
+        None => Quantity::new(dbfs_of_rms(rms), Unit::DbFullScale),
+    }
+}
+
+/// The same with its interval.
 fn quantity(level: Level, scale: &Scale) -> Quantity {
-    match scale.volts(level.rms) {
-        Some(volts) => {
-            let per_unit = volts / level.rms;
-            Quantity::new(1000.0 * volts, Unit::Millivolts).plus_minus(1000.0 * Z95 * level.sd * per_unit)
-        }
-        None => Quantity::new(dbfs_of_rms(level.rms), Unit::DbFullScale)
-            .plus_minus(Z95 * db(1.0 + level.sd / level.rms)),
+    let spread = Z95 * level.sd;
+    match scale.volts(spread) {
+        Some(volts) => bare(level.rms, scale).plus_minus(1000.0 * volts),
+        None => bare(level.rms, scale).plus_minus(Z95 * db(1.0 + level.sd / level.rms)),
     }
 }
 

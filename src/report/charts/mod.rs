@@ -5,7 +5,7 @@ mod bursts;
 mod harmonics;
 mod headroom;
 mod ladder;
-mod noise;
+pub(crate) mod noise;
 mod products;
 mod response;
 mod source;

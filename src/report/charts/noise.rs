@@ -6,7 +6,8 @@ use crate::compare::document::Match;
 use crate::figure::Unit;
 use crate::report::chart::{Axis, Chart, Panel, Series, Tick};
 
-const TITLE: &str = "Noise and hum";
+/// Its title: the table of hum's origins stands under it.
+pub(crate) const TITLE: &str = "Noise and hum";
 /// Mains lines marked above the frame.
 const LINES: u32 = 20;
 

@@ -3,7 +3,9 @@
 use super::data::tables;
 use super::{Figure, SettingFigures, match_words};
 use crate::compare::document::{Comparison, Match, Row, SettingSummary, Standing};
+use crate::report::charts::noise::TITLE;
 use crate::report::definitions::DEFINITIONS;
+use crate::report::origins::OriginTable;
 
 /// One table: a build beside the reference, at one setting.
 pub(crate) struct PairTable<'a> {
@@ -107,8 +109,19 @@ impl<'a> SettingView<'a> {
             SettingSummary { name: String::new(), controls: String::new(), takes: Vec::new() };
         Self {
             setting: comparison.settings.get(figures.setting).unwrap_or(&NONE),
-            figures: figures.figures.iter().map(FigureView::new).collect(),
+            figures: figures.figures.iter().map(|f| Self::figure(comparison, figures.setting, f)).collect(),
         }
+    }
+
+    /// A chart, under that of noise the tables of where hum enters.
+    fn figure(comparison: &'a Comparison, setting: usize, figure: &'a Figure) -> FigureView<'a> {
+        let mut view = FigureView::new(figure);
+        if view.title == TITLE {
+            let setting = comparison.settings.get(setting).map_or("", |s| &s.name);
+            let of_setting = comparison.hum_origins.iter().filter(|o| o.setting == setting);
+            view.origins = of_setting.map(OriginTable::new).collect();
+        }
+        view
     }
 }
 
@@ -123,6 +136,8 @@ pub(crate) struct FigureView<'a> {
     pub tables: String,
     /// Why it was left out.
     pub why: &'a str,
+    /// Where hum enters, build by build.
+    pub origins: Vec<OriginTable<'a>>,
 }
 
 impl<'a> FigureView<'a> {
@@ -136,6 +151,7 @@ impl<'a> FigureView<'a> {
                 svg: drawing.without_head(),
                 tables: tables(chart),
                 why: "",
+                origins: Vec::new(),
             },
             Figure::LeftOut(title, why) => Self {
                 id: "",
@@ -145,6 +161,7 @@ impl<'a> FigureView<'a> {
                 svg: String::new(),
                 tables: String::new(),
                 why,
+                origins: Vec::new(),
             },
         }
     }
