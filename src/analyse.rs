@@ -249,6 +249,7 @@ fn of_take(
     let channel = entry.channel.map_or(0, |c| c as usize - 1);
     let judged = health::programme::judge(take, health, channel, plans);
     let measured = measure::take_without(take, &scale(take.plan.top_dbfs), interface, &judged.struck, plans);
+    health::programme::weigh_clipping(&mut entry.findings, take, &judged.struck, health, channel);
     entry.findings.extend(judged.findings);
     entry.findings.extend(health::gain::riding(&measured.curves));
     let others_live =
@@ -260,6 +261,10 @@ fn of_take(
     entry.curves = measured.curves;
     entry.findings.extend(measured.findings);
     entry.struck.extend(measured.struck);
+    for finding in entry.findings.iter_mut().filter(|f| f.segment.is_none()) {
+        let here = finding.at_seconds.and_then(|at| health::programme::segment_at(take, at));
+        finding.segment = here.map(str::to_owned);
+    }
     for segment in take.plan.segments.iter().filter(|s| matches!(s.signal, Signal::Rise { .. })) {
         let points = take.cut(segment).map(|cut| rise::points(segment, &cut, plans)).unwrap_or_default();
         if let Some(answer) = level::answer(&points) {

@@ -102,8 +102,54 @@ pub struct Strike {
     pub segment: String,
     /// Step or part of it, from 0, where it has parts.
     pub part: Option<usize>,
+    /// Drive of that step, dB re the programme's top.
+    pub drive: Option<f64>,
     /// The code of the finding that struck it out.
     pub because: String,
+}
+
+impl Strike {
+    /// Why, in words.
+    #[must_use]
+    pub fn words(&self) -> &'static str {
+        match self.because.as_str() {
+            "clipped_input" => "clipped in the recorder",
+            "recording_breaks" => "the recording breaks there",
+            "zeroed" => "part of it is zeros",
+            "segment_missing" => "the recording does not hold it",
+            _ => "the take's findings say why",
+        }
+    }
+
+    /// What these strike out, one line a segment and cause: "7 steps of ladder up, −6 to 0 dB of drive".
+    #[must_use]
+    pub fn told(strikes: &[Self]) -> Vec<(String, &Self)> {
+        let mut groups: Vec<Vec<&Self>> = Vec::new();
+        for strike in strikes {
+            let same = |g: &&mut Vec<&Self>| {
+                g.first().is_some_and(|s| s.segment == strike.segment && s.because == strike.because)
+            };
+            match groups.iter_mut().find(same) {
+                Some(group) => group.push(strike),
+                None => groups.push(vec![strike]),
+            }
+        }
+        let told = groups.into_iter().filter_map(|group| {
+            let first = *group.first()?;
+            let name = first.segment.replace('_', " ");
+            let mut drives: Vec<f64> = group.iter().filter_map(|s| s.drive).collect();
+            drives.sort_by(f64::total_cmp);
+            let words = match drives.as_slice() {
+                [] => name,
+                [only] => format!("the step of {name} at {only} dB of drive"),
+                [low, .., high] => {
+                    format!("{} steps of {name}, {low} to {high} dB of drive", drives.len())
+                }
+            };
+            Some((words.replace('-', "−"), first))
+        });
+        told.collect()
+    }
 }
 
 /// Level of one channel of the file.

@@ -182,8 +182,12 @@ fn what_is_struck_out_is_not_measured() {
     let measure = |struck: &[Strike]| {
         measure::take_without(&take, &Scale::default(), None, struck, &mut Plans::default())
     };
-    let strike =
-        |segment: &str, part| Strike { segment: segment.to_owned(), part, because: "test".to_owned() };
+    let strike = |segment: &str, part| Strike {
+        segment: segment.to_owned(),
+        part,
+        drive: None,
+        because: "test".to_owned(),
+    };
 
     let whole = measure(&[]);
     for (segment, curve) in [

@@ -8,7 +8,7 @@ use clap::Args;
 
 use super::Outcome;
 use crate::analyse::{self, Options};
-use crate::analysis::RecordingKind;
+use crate::analysis::{RecordingKind, Strike};
 use crate::check::{self, FileCheck};
 use crate::finding::{Finding, Severity};
 use crate::report::text::for_terminal;
@@ -47,6 +47,9 @@ pub fn run(args: &CheckArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> {
             writeln!(out, "{}", for_terminal(&headline(file)))?;
             for finding in &file.findings {
                 writeln!(out, "{}", for_terminal(&line(finding)))?;
+            }
+            for (what, strike) in Strike::told(&file.struck) {
+                writeln!(out, "  struck  {}: {}", for_terminal(&what), strike.words())?;
             }
         }
     }

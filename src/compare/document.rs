@@ -285,4 +285,18 @@ pub struct Recording {
     pub used: bool,
     /// Findings, each as one line.
     pub findings: Vec<String>,
+    /// What is left out of its figures, one entry a segment and cause.
+    pub struck: Vec<Struck>,
+}
+
+/// A part of a recording that is left out of the figures.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Struck {
+    /// The segment's id.
+    pub segment: String,
+    /// Drives of the ladder's steps, dB re the programme's top; empty where the whole segment is left out.
+    pub drives: Vec<f64>,
+    /// What and why, as one line: "7 steps of ladder up, −6 to 0 dB of drive: clipped in the recorder".
+    pub told: String,
 }

@@ -4,8 +4,8 @@
 use std::collections::BTreeMap;
 
 use super::CompareError;
-use super::document::Recording;
-use crate::analysis::{Analysis, TakeAnalysis};
+use super::document::{Recording, Struck};
+use crate::analysis::{Analysis, Strike, TakeAnalysis};
 use crate::bench::{Bench, Build, Setting, TakeEntry, TakeKind};
 use crate::finding::Fitness;
 
@@ -169,7 +169,22 @@ fn recording(entry: &TakeEntry, take: Option<&TakeAnalysis>, reason: Option<Stri
         used: reason.is_none(),
         state: reason.unwrap_or_else(|| take.map_or("not analysed", |t| t.fitness.words()).to_owned()),
         findings: findings.collect(),
+        struck: take.map_or_else(Vec::new, struck),
     }
+}
+
+/// What of a take is left out.
+fn struck(take: &TakeAnalysis) -> Vec<Struck> {
+    let told = Strike::told(&take.struck).into_iter();
+    told.map(|(what, strike)| {
+        let here = |s: &&Strike| s.segment == strike.segment && s.because == strike.because;
+        Struck {
+            segment: strike.segment.clone(),
+            drives: take.struck.iter().filter(here).filter_map(|s| s.drive).collect(),
+            told: format!("{what}: {}", strike.words()),
+        }
+    })
+    .collect()
 }
 
 fn group<'a>(setting: &'a Setting, builds: &[&'a Build], usable: &[Member<'a>]) -> Group<'a> {

@@ -28,6 +28,29 @@ pub struct Step {
     pub tone: Tone,
 }
 
+/// Steps that were played but are left out of the figures.
+#[derive(Debug, Clone, Default)]
+pub struct LeftOut {
+    /// Their drives, dB re the programme's top.
+    pub drives_db: Vec<f64>,
+    /// Why, in words.
+    pub why: &'static str,
+}
+
+impl LeftOut {
+    /// Whether any has more drive than this.
+    #[must_use]
+    pub fn any_over(&self, drive_db: f64) -> bool {
+        self.drives_db.iter().any(|&d| d > drive_db)
+    }
+
+    /// Whether any has less drive than this.
+    #[must_use]
+    pub fn any_under(&self, drive_db: f64) -> bool {
+        self.drives_db.iter().any(|&d| d < drive_db)
+    }
+}
+
 /// Part of a step that is measured, as fractions of its length: past the cross-fade and the first
 /// settling, before the next one (methods §3.4: 0.10–0.48 s of 0.5 s).
 const WINDOW: (f64, f64) = (0.2, 0.96);

@@ -6,6 +6,7 @@ pub mod error;
 pub mod fit;
 pub mod impedance;
 pub mod ladder;
+mod left_out;
 pub mod loopback;
 pub mod pair;
 pub mod pchip;
@@ -73,6 +74,7 @@ pub fn take_without(
             measured.struck.push(Strike {
                 segment: segment.id.clone(),
                 part: None,
+                drive: None,
                 because: "segment_missing".to_owned(),
             });
         }
@@ -83,14 +85,13 @@ pub fn take_without(
     sweeps(take, scale, mains_hz, loopback, plans, &mut measured);
     pairs(take, mains_hz, plans, &mut measured);
     bursts(take, scale, &mut measured);
+    left_out::put(&mut measured.figures, &take.plan, &measured.struck);
     measured
 }
 
 /// The samples of a segment, unless it is not in the recording or struck out.
 fn cut_of<'a>(take: &'a Take, segment: &Segment, struck: &[Strike]) -> Option<Cut<'a>> {
-    let in_steps = matches!(segment.signal, Signal::Ladder { .. });
-    let spoilt = |s: &Strike| s.segment == segment.id && (s.part.is_none() || !in_steps);
-    if struck.iter().any(spoilt) { None } else { take.cut(segment) }
+    if struck.iter().any(|strike| left_out::whole(segment, strike)) { None } else { take.cut(segment) }
 }
 
 fn missing(take: &Take, segment: &Segment) -> Finding {
@@ -127,7 +128,9 @@ fn ladders(
     let rising = steps_of(take, "ladder_up", &measured.struck, plans);
     let falling = steps_of(take, "ladder_down", &measured.struck, plans);
     if !rising.is_empty() {
-        measured.findings.extend(ladder::put(&mut measured.figures, &rising, take.rate_hz, scale));
+        let left_out = left_out::steps(&take.plan, "ladder_up", &measured.struck);
+        let said = ladder::put(&mut measured.figures, &rising, &left_out, take.rate_hz, scale);
+        measured.findings.extend(said);
         measured.curves.insert("ladder_up".to_owned(), ladder::ladder_curve(&rising, scale));
         measured.curves.insert("waveform".to_owned(), ladder::waveform_curve(&rising, -30.0, scale));
         if let Some(loopback) = loopback {

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 
 use super::table::{Table, wrapped};
 use super::text::{for_spreadsheet, for_terminal, shortened};
-use crate::analysis::{Analysis, RecordingKind, TakeAnalysis};
+use crate::analysis::{Analysis, RecordingKind, Strike, TakeAnalysis};
 use crate::figure::Quantity;
 use crate::files;
 use crate::finding::Fitness;
@@ -173,6 +173,9 @@ fn faults(take: &TakeAnalysis, out: &mut dyn Write) -> io::Result<()> {
         for (k, line) in wrapped(&for_terminal(&line), 74).iter().enumerate() {
             writeln!(out, "    {} {line}", if k == 0 { "-" } else { " " })?;
         }
+    }
+    for (what, strike) in Strike::told(&take.struck) {
+        writeln!(out, "    x struck out: {}: {}", for_terminal(&what), strike.words())?;
     }
     Ok(())
 }

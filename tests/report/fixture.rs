@@ -428,6 +428,7 @@ pub fn comparison() -> Comparison {
         state: "fit".into(),
         used: true,
         findings: vec![],
+        struck: vec![],
     };
     Comparison {
         schema: SCHEMA.into(),

@@ -6,7 +6,7 @@ use realfft::num_complex::Complex;
 
 use super::between::{Between, State, cycle};
 use super::headroom::{Crossing, Headroom, LIMITS_PERCENT, clip_points, crossing};
-use super::{Step, small_signal_gain};
+use super::{LeftOut, Step, small_signal_gain};
 use crate::analysis::Figures;
 use crate::figure::{Curve, Quantity, Unit};
 use crate::finding::{Finding, Severity};
@@ -24,9 +24,17 @@ const REACH_DB: f64 = 0.75;
 const LISTED: usize = 10;
 
 /// Puts headroom figures of a rising ladder into `figures`; what should be known of them comes back.
-pub fn put(figures: &mut Figures, steps: &[Step], rate_hz: f64, scale: &Scale) -> Vec<Finding> {
+pub fn put(
+    figures: &mut Figures,
+    steps: &[Step],
+    left_out: &LeftOut,
+    rate_hz: f64,
+    scale: &Scale,
+) -> Vec<Finding> {
     let mut findings = Vec::new();
-    if let Some(top) = steps.last() {
+    // The top step is that of the programme: where it is struck out, no other stands for it.
+    let top = steps.last().filter(|top| !left_out.any_over(top.drive_db));
+    if let Some(top) = top {
         figures.harmonics = harmonics(&top.tone, rate_hz);
         put_power(
             figures,
@@ -40,7 +48,7 @@ pub fn put(figures: &mut Figures, steps: &[Step], rate_hz: f64, scale: &Scale) -
     let (Some(between), Some((gain, gain_error))) = (Between::new(steps), small_signal_gain(steps)) else {
         return findings;
     };
-    let Some(headroom) = Headroom::of(&between, steps) else { return findings };
+    let Some(headroom) = Headroom::of(&between, steps, left_out) else { return findings };
     figures.set("gain", gain_quantity(gain, gain_error, steps, scale));
 
     let draws = Draws::of(steps, &headroom);
@@ -85,8 +93,8 @@ pub fn put(figures: &mut Figures, steps: &[Step], rate_hz: f64, scale: &Scale) -
             "nothing: usual where the operating point moves with the signal",
         ));
     }
-    put_clip(figures, &headroom, &draws, &between, scale);
-    put_at_one_watt(figures, &between, scale);
+    put_clip(figures, &headroom, &draws, &between, left_out, scale);
+    put_at_one_watt(figures, &between, steps, left_out, scale);
     let clean = headroom.thd[2];
     figures.set(
         "sensitivity",
@@ -201,7 +209,14 @@ fn put_power(
     figures.set(&format!("{name}_fundamental"), one(state.peak().powi(2) / 2.0, spread.1));
 }
 
-fn put_clip(figures: &mut Figures, headroom: &Headroom, draws: &Draws, between: &Between, scale: &Scale) {
+fn put_clip(
+    figures: &mut Figures,
+    headroom: &Headroom,
+    draws: &Draws,
+    between: &Between,
+    left_out: &LeftOut,
+    scale: &Scale,
+) {
     let halves = [
         ("positive", headroom.clip_positive, &draws.clip_positive),
         ("negative", headroom.clip_negative, &draws.clip_negative),
@@ -233,13 +248,16 @@ fn put_clip(figures: &mut Figures, headroom: &Headroom, draws: &Draws, between: 
         .into_iter()
         .filter_map(|(_, c, draws)| Some((c.drive_db()?, draws)))
         .min_by(|a, b| a.0.total_cmp(&b.0));
+    let unknown = halves.iter().map(|half| half.1).find(|c| matches!(c, Crossing::StruckOut(_)));
+    // A half that clips at a step that is struck out may be the first.
+    let first = first.filter(|first| unknown.is_none() || !left_out.any_under(first.0));
     match first {
         Some((drive_db, draws)) => {
             let what = "where the first half-cycle clips";
             put_power(figures, "clip_power", scale, Some(&between.at(drive_db)), Some(draws), what);
         }
         None => {
-            let neither = no_crossing(Crossing::NotReached, Unit::Watts, "clipping");
+            let neither = no_crossing(unknown.unwrap_or(Crossing::NotReached), Unit::Watts, "clipping");
             figures.set("clip_power_fundamental", neither.clone());
             figures.set("clip_power", neither);
         }
@@ -247,7 +265,13 @@ fn put_clip(figures: &mut Figures, headroom: &Headroom, draws: &Draws, between: 
 }
 
 /// THD, H2 and H3 where the output is 1 W.
-fn put_at_one_watt(figures: &mut Figures, between: &Between, scale: &Scale) {
+fn put_at_one_watt(
+    figures: &mut Figures,
+    between: &Between,
+    steps: &[Step],
+    left_out: &LeftOut,
+    scale: &Scale,
+) {
     let names = ["thd_at_1_watt", "harmonic_2_at_1_watt", "harmonic_3_at_1_watt"];
     let (low, high) = between.range();
     let states: Vec<State> = between.grid(low, high, super::between::GRID_DB).collect();
@@ -262,7 +286,8 @@ fn put_at_one_watt(figures: &mut Figures, between: &Between, scale: &Scale) {
         return;
     };
     let drives: Vec<f64> = states.iter().map(|s| s.drive_db).collect();
-    let at = crossing(&drives, &watts, 1.0, |_| false);
+    let measured_db: Vec<f64> = steps.iter().map(|s| s.drive_db).collect();
+    let at = crossing(&drives, &watts, 1.0, |_| false).without(&measured_db, left_out);
     let state = at.drive_db().map(|d| between.at(d));
     for (name, ratio) in names.into_iter().zip([
         state.as_ref().map(State::thd),
@@ -293,6 +318,9 @@ fn no_crossing(crossing: Crossing, unit: Unit, what: &str) -> Quantity {
             unit,
             format!("{what} is passed below the ladder's lowest step: play at a lower level"),
         ),
+        Crossing::StruckOut(why) => {
+            Quantity::missing(unit, format!("{what} lies at steps of the ladder that are struck out: {why}"))
+        }
         _ => Quantity::missing(
             unit,
             format!("{what} is not reached at the ladder's top: play at a higher level"),

@@ -1,7 +1,7 @@
 //! Where on the ladder limits are passed: THD, compression, the clip point of each half-cycle.
 
 use super::between::{Between, GRID_DB, State};
-use super::{Step, small_signal_gain};
+use super::{LeftOut, Step, small_signal_gain};
 use crate::units::{db, from_db};
 
 /// THD limits, per cent.
@@ -27,6 +27,8 @@ pub enum Crossing {
     BelowLadder,
     /// The highest step does not reach it.
     NotReached,
+    /// It lies at steps that are struck out, and why they are.
+    StruckOut(&'static str),
 }
 
 impl Crossing {
@@ -37,6 +39,25 @@ impl Crossing {
             Self::At { drive_db, .. } => Some(drive_db),
             _ => None,
         }
+    }
+
+    /// The same, where some steps of the ladder are struck out: what lies beyond the outermost step that is
+    /// left, or between two that are not neighbours, is not known.
+    pub(super) fn without(self, measured_db: &[f64], left_out: &LeftOut) -> Self {
+        let struck_db = &left_out.drives_db;
+        let (low, high) = (measured_db.first().copied(), measured_db.last().copied());
+        let (Some(low), Some(high)) = (low, high) else { return self };
+        let unknown = match self {
+            Self::NotReached => struck_db.iter().any(|&s| s > high),
+            Self::BelowLadder => struck_db.iter().any(|&s| s < low),
+            Self::At { drive_db, .. } => {
+                let below = measured_db.iter().copied().rfind(|&m| m <= drive_db).unwrap_or(low);
+                let above = measured_db.iter().copied().find(|&m| m >= drive_db).unwrap_or(high);
+                struck_db.iter().any(|&s| below < s && s < above)
+            }
+            Self::StruckOut(_) => true,
+        };
+        if unknown { Self::StruckOut(left_out.why) } else { self }
     }
 }
 
@@ -58,9 +79,10 @@ pub struct Headroom {
 }
 
 impl Headroom {
-    /// From a rising ladder; `None` if no step is clear of noise or there are fewer than two.
+    /// From a rising ladder, some steps of which may be left out; `None` if no step is clear of noise or there
+    /// are fewer than two.
     #[must_use]
-    pub fn of(between: &Between, steps: &[Step]) -> Option<Self> {
+    pub fn of(between: &Between, steps: &[Step], left_out: &LeftOut) -> Option<Self> {
         let gain = small_signal_gain(steps)?.0;
         let (low, high) = between.range();
         let states: Vec<State> = between.grid(low, high, GRID_DB).collect();
@@ -72,7 +94,16 @@ impl Headroom {
         let compression = crossing(&drives, &fall, 1.0, |later| later < 0.5);
         let gain_rise_db = fall.iter().copied().fold(0.0, |m: f64, f| m.max(-f));
         let (positive, negative) = clip_points(between, gain, low, high);
-        Some(Self { gain, thd, compression, clip_positive: positive, clip_negative: negative, gain_rise_db })
+        let measured_db: Vec<f64> = steps.iter().map(|s| s.drive_db).collect();
+        let known = |crossing: Crossing| crossing.without(&measured_db, left_out);
+        Some(Self {
+            gain,
+            thd: thd.map(known),
+            compression: known(compression),
+            clip_positive: known(positive),
+            clip_negative: known(negative),
+            gain_rise_db,
+        })
     }
 }
 

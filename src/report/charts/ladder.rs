@@ -59,8 +59,9 @@ fn distortion(source: &Source, id: &str, title: &str, curve: &str, segment: &str
     let mut chart = source.chart(id, title);
     chart.panels.push(panel);
     chart.caption = format!(
-        "A steady tone, rising in steps. Where a curve crosses a line, its power is the clean power at that limit.{}",
-        band_words(&chart.panels)
+        "A steady tone, rising in steps. Where a curve crosses a line, its power is the clean power at that limit.{}{}",
+        band_words(&chart.panels),
+        source.struck_words(curve)
     );
     Ok(chart)
 }
@@ -92,6 +93,20 @@ pub(crate) fn output_against_drive(source: &Source) -> Result<Chart, Missing> {
             all.push(falling.weighing(Weight::Second));
         }
     }
+    // Steps that were struck out in some take stand at the foot of the chart.
+    let foot = heights(&all).into_iter().fold(f64::INFINITY, f64::min);
+    let clipped = !marks.is_empty();
+    for (build, drives, _) in source.struck("ladder_up") {
+        let name = "struck out".to_owned();
+        let ring = |&drive: &f64| Mark {
+            build,
+            name: name.clone(),
+            at: (drive, foot),
+            shape: Shape::Ring,
+            label: None,
+        };
+        marks.extend(drives.iter().map(ring));
+    }
     let unit = unit(&curves, y).map_or("", Unit::symbol);
     let up = if unit.starts_with("dB") {
         Axis::linear("output", unit, heights(&all))
@@ -100,7 +115,6 @@ pub(crate) fn output_against_drive(source: &Source) -> Result<Chart, Missing> {
     };
     let mut panel = Panel::new(Axis::linear_tight("drive re the programme's top", "dB", widths(&all)), up);
     panel.series = all;
-    let clipped = !marks.is_empty();
     panel.marks = marks;
     let mut chart = source.chart("output-drive", title);
     chart.panels.push(panel);
@@ -114,6 +128,11 @@ pub(crate) fn output_against_drive(source: &Source) -> Result<Chart, Missing> {
     } else {
         " No clip point was found within the drive of the programme."
     };
-    chart.caption = format!("Thin lines: the falling ladder.{triangles}{}", band_words(&chart.panels));
+    let struck = match source.struck_words("ladder_up") {
+        words if words.is_empty() => words,
+        words => format!(" Rings at the foot: steps struck out in a take.{words}"),
+    };
+    chart.caption =
+        format!("Thin lines: the falling ladder.{triangles}{}{struck}", band_words(&chart.panels));
     Ok(chart)
 }

@@ -60,6 +60,23 @@ impl<'a> Source<'a> {
         Ok(curves)
     }
 
+    /// What is struck out of this segment in the takes that went in: the build, the drives, and words.
+    pub(crate) fn struck(&self, segment: &str) -> Vec<(usize, &'a [f64], String)> {
+        let here = self.comparison.recordings.iter().filter(|r| r.used && r.setting == self.setting);
+        here.flat_map(|r| {
+            let build = self.comparison.builds.iter().position(|b| b.name == r.build);
+            let struck = r.struck.iter().filter(|s| s.segment == segment);
+            struck.filter_map(move |s| Some((build?, s.drives.as_slice(), format!("{}: {}", r.file, s.told))))
+        })
+        .collect()
+    }
+
+    /// The same as a sentence for captions; nothing where nothing is struck out.
+    pub(crate) fn struck_words(&self, segment: &str) -> String {
+        let told: Vec<String> = self.struck(segment).into_iter().map(|(_, _, told)| told).collect();
+        if told.is_empty() { String::new() } else { format!(" Struck out: {}.", told.join("; ")) }
+    }
+
     /// Rows of this setting with this quantity and match, in the order of the document.
     pub(crate) fn rows(&self, quantity: &str, matched: Match) -> impl Iterator<Item = &'a Row> {
         let (setting, quantity) = (self.setting, quantity.to_owned());

@@ -20,6 +20,9 @@ const LEADING_SILENCE: u64 = 512;
 /// A rounded crest can stand still as well, but then its neighbours are less than this many steps
 /// away: for three equal codes the crest's curvature is under 2 steps, the next sample under 4 lower.
 const STEEP_STEPS: f64 = 5.0;
+/// Clipped stretches nearer than this are one: longer than a cycle of the lowest tone that is played (20 Hz),
+/// shorter than any step.
+const MERGE_SECONDS: f64 = 0.06;
 /// From here on a value is at full scale, for 16 bits and more.
 const FULL_SCALE: f64 = 1.0 - 1.0 / 16_384.0;
 /// Mean of the samples, of full scale, from which DC is worth a word (0.5 %): common practice, no source.
@@ -217,7 +220,7 @@ impl Channel {
         let steep = STEEP_STEPS * self.step;
         let side = |other: f64| (other - value).abs() > steep || other.is_nan();
         if side(self.before_run) && side(next) {
-            plateau.see(value.abs(), begin..frame, (0.01 * self.rate_hz) as u64);
+            plateau.see(value.abs(), begin..frame, (MERGE_SECONDS * self.rate_hz) as u64);
         }
     }
 
@@ -271,6 +274,11 @@ impl Channel {
 
     pub(super) fn dc(&self) -> f64 {
         self.sum / self.frames as f64
+    }
+
+    /// Where exact zeros interrupt a signal.
+    pub(super) fn gaps(&self) -> Vec<Range<u64>> {
+        self.gaps.clone()
     }
 
     /// Where the recorder clipped.

@@ -43,9 +43,12 @@ pub struct Report {
     pub levels: Vec<ChannelLevel>,
     /// RMS of every channel without its DC, in units of full scale; not finite where samples are not.
     pub rms: Vec<f64>,
-    /// Where each channel was clipped in the recorder: frames, merged where nearer than 10 ms, at
+    /// Where each channel was clipped in the recorder: frames, merged where nearer than 60 ms, at
     /// most the first [`MOST_STRETCHES`].
     pub clipped: Vec<Vec<Range<u64>>>,
+    /// Where each channel holds exact zeros in the middle of a signal: frames, at most the first
+    /// [`MOST_STRETCHES`].
+    pub gaps: Vec<Vec<Range<u64>>>,
     /// How many samples of each channel are no numbers or infinite, and the frame of the first.
     pub not_finite: Vec<Option<(u64, u64)>>,
     /// Frames in all.
@@ -139,6 +142,7 @@ impl Health {
         Report {
             levels: self.channels.iter().enumerate().map(|(k, c)| level(k, c)).collect(),
             clipped: self.channels.iter().map(Channel::clipped).collect(),
+            gaps: self.channels.iter().map(Channel::gaps).collect(),
             not_finite: self.channels.iter().map(Channel::not_finite).collect(),
             rms,
             frames,

@@ -4,7 +4,7 @@
 use std::f64::consts::TAU;
 use std::ops::Range;
 
-use super::{Report, breaks, spectrum};
+use super::{MOST_STRETCHES, Report, breaks, spectrum};
 use crate::analysis::Strike;
 use crate::finding::{Finding, Severity};
 use crate::measure::{Plans, fit};
@@ -47,7 +47,9 @@ struct Span<'a> {
 pub fn judge(take: &Take, health: &Report, channel: usize, plans: &mut Plans) -> Judgement {
     let mut judgement = Judgement::default();
     let spans: Vec<Span<'_>> = take.plan.segments.iter().flat_map(spans_of).collect();
-    judgement.clipping(take, &spans, health.clipped.get(channel).map_or(&[], Vec::as_slice));
+    let of_channel = |all: &'_ [Vec<Range<u64>>]| all.get(channel).cloned().unwrap_or_default();
+    judgement.spoilt(take, &spans, &of_channel(&health.clipped), "clipped_input");
+    judgement.spoilt(take, &spans, &of_channel(&health.gaps), "zeroed");
     judgement.breaks(take, &spans);
     judgement.findings.extend(lost(take, &spans, plans));
     let rms = health.rms.get(channel).copied().unwrap_or(0.0);
@@ -94,20 +96,24 @@ fn spans_of(segment: &Segment) -> Vec<Span<'_>> {
 
 impl Judgement {
     fn strike(&mut self, span: &Span<'_>, because: &str) {
+        let drive = match (&span.segment.signal, span.part) {
+            (Signal::Ladder { levels_db, .. }, Some(part)) => levels_db.get(part).copied(),
+            _ => None,
+        };
         let strike =
-            Strike { segment: span.segment.id.clone(), part: span.part, because: because.to_owned() };
+            Strike { segment: span.segment.id.clone(), part: span.part, drive, because: because.to_owned() };
         if !self.struck.contains(&strike) {
             self.struck.push(strike);
         }
     }
 
-    /// Strikes out what the recorder clipped.
-    fn clipping(&mut self, take: &Take, spans: &[Span<'_>], clipped: &[Range<u64>]) {
+    /// Strikes out every stretch of the programme that holds one of these frames.
+    fn spoilt(&mut self, take: &Take, spans: &[Span<'_>], frames: &[Range<u64>], because: &str) {
         for span in spans {
             let frame = |t: f64| (take.file_seconds(t) * take.rate_hz).max(0.0) as u64;
             let (from, to) = (frame(span.from), frame(span.to));
-            if clipped.iter().any(|stretch| stretch.start < to && from < stretch.end) {
-                self.strike(span, "clipped_input");
+            if frames.iter().any(|stretch| stretch.start < to && from < stretch.end) {
+                self.strike(span, because);
             }
         }
     }
@@ -156,6 +162,63 @@ impl Judgement {
             ));
         }
     }
+}
+
+/// Steps of the rising ladder that must be left for a take with clipped input to be of use: as many as the
+/// small-signal gain rests on.
+const LEAST_STEPS: usize = 10;
+
+/// Says of clipped input what it strikes out: where the rest can be measured the take is fit with limits.
+/// `health` found it on `channel` (from 0).
+pub fn weigh_clipping(
+    findings: &mut [Finding],
+    take: &Take,
+    struck: &[Strike],
+    health: &Report,
+    channel: usize,
+) {
+    let clipped: Vec<Strike> = struck.iter().filter(|s| s.because == "clipped_input").cloned().collect();
+    let stretches = health.clipped.get(channel).map_or(0, Vec::len);
+    let left = |segment: &Segment| match &segment.signal {
+        Signal::Ladder { levels_db, .. } => {
+            levels_db.len() - clipped.iter().filter(|s| s.segment == segment.id && s.part.is_some()).count()
+        }
+        _ => usize::from(clipped.iter().all(|s| s.segment != segment.id)),
+    };
+    let enough = match take.plan.segment("ladder_up") {
+        Some(ladder) => {
+            let Signal::Ladder { levels_db, .. } = &ladder.signal else { return };
+            left(ladder) >= LEAST_STEPS.min(levels_db.len().div_ceil(2))
+        }
+        None => take.plan.segments.iter().any(|segment| left(segment) > 0),
+    };
+    // Past the end of the list nothing is known of where it clipped.
+    let enough = enough && stretches < MOST_STRETCHES;
+    for finding in findings.iter_mut().filter(|f| f.code == "clipped_input" && f.severity == Severity::Redo) {
+        let told: Vec<String> = Strike::told(&clipped).into_iter().map(|(words, _)| words).collect();
+        finding.segment = clipped.first().map(|s| s.segment.clone());
+        let effect = "the recorder, not the amp, cut the peaks";
+        if told.is_empty() {
+            finding.effect = format!("{effect}; nothing that is measured lies there");
+        } else {
+            finding.effect = format!("{effect}; struck out: {}", told.join("; "));
+        }
+        if enough {
+            finding.severity = if told.is_empty() { Severity::Note } else { Severity::Limit };
+        } else {
+            finding.effect.push_str("; too little is left to measure");
+        }
+    }
+}
+
+/// The segment that stands at this second of the recording.
+#[must_use]
+pub fn segment_at(take: &Take, seconds: f64) -> Option<&str> {
+    let within = |s: &&Segment| {
+        let (from, to) = (s.start_seconds, s.start_seconds + s.length_seconds);
+        (take.file_seconds(from)..take.file_seconds(to)).contains(&seconds)
+    };
+    take.plan.segments.iter().find(within).map(|s| s.id.as_str())
 }
 
 /// Radians by which a tone's phase moves across a break; `None` if a side is too short.
