@@ -249,8 +249,8 @@ fn of_take(
     let channel = entry.channel.map_or(0, |c| c as usize - 1);
     let judged = health::programme::judge(take, health, channel, plans);
     let measured = measure::take_without(take, &scale(take.plan.top_dbfs), interface, &judged.struck, plans);
-    health::programme::weigh_clipping(&mut entry.findings, take, &judged.struck, health, channel);
     entry.findings.extend(judged.findings);
+    health::programme::weigh_clipping(&mut entry.findings, take, &judged.struck, health, channel);
     entry.findings.extend(health::gain::riding(&measured.curves));
     let others_live =
         entry.channels.iter().filter(|c| c.level.value.is_some_and(|l| l > LIVE_DBFS)).count() > 1;
@@ -299,7 +299,7 @@ fn of_plain(
                     entry.figures.intermodulation.push(pair::intermodulation(&pair, None));
                     entry.curves.insert("products".to_owned(), pair::products_curve(&pair));
                 }
-                Err(error) => entry.failure = Some(error.to_string()),
+                Err(error) => entry.failure = Some(format!("{}: {error}", entry.file)),
             }
         }
         Plain::None => entry.kind = RecordingKind::Other,

@@ -1,4 +1,5 @@
-//! Reading files made by others: second opinions, odd names, very long files, and bytes that make no sense.
+//! Reading files made by others: second opinions, odd names, very long files, lawful chunks in any order.
+//! (Bytes that make no sense: `tests/fuzz.rs`.)
 
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
@@ -7,12 +8,7 @@ use std::io::{Cursor, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 
 use proptest::prelude::*;
-use rand_chacha::ChaCha8Rng;
-use rand_chacha::rand_core::{RngCore, SeedableRng};
-use twinload::bench::Bench;
-use twinload::signals::{Choices, Plan};
 use twinload::takes::Source;
-use twinload::takes::source::{BLOCK_FRAMES, MOST_CHANNELS};
 
 fn zoo(name: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/zoo/files").join(name)
@@ -167,114 +163,6 @@ fn very_long_files_are_measured_by_their_own_length() {
     assert_eq!(source.frames(), Some(2_200_000_000));
     let said = &source.findings()[0];
     assert!(said.code == "sizes_wrapped" && said.saw.contains("far longer"), "{said:?}");
-}
-
-/// Reads whatever it is; the reader may refuse but must end, and must keep to its bounds.
-fn read_hostile(bytes: &[u8]) {
-    let length = bytes.len();
-    let Ok(mut source) = Source::from_reader("hostile.wav", Box::new(Cursor::new(bytes.to_vec()))) else {
-        return;
-    };
-    assert!((1..=MOST_CHANNELS).contains(&source.channels()));
-    let (mut block, mut total) = (Vec::new(), 0);
-    while let Ok(frames) = source.read(&mut block) {
-        if frames == 0 {
-            break;
-        }
-        assert!(frames <= BLOCK_FRAMES && block.len() == frames * source.channels());
-        total += block.len();
-        // FLAC packs a constant block of 65,535 frames in about ten bytes; nothing packs more.
-        assert!(total <= length * 70_000, "{total} samples from {length} bytes");
-        if total > 4_000_000 {
-            return;
-        }
-    }
-    for finding in source.findings() {
-        assert!(!finding.saw.contains(|c: char| c.is_control()), "{finding:?}");
-    }
-}
-
-/// A header of the zoo with some of its bytes changed, cut or doubled.
-fn spoil(seed: &[u8], random: &mut ChaCha8Rng) -> Vec<u8> {
-    const TELLING: [u32; 8] = [0, 1, 2, 0x7f, 0xff, 0x7fff_ffff, 0xffff_ffff, 0x8000_0000];
-    let mut bytes = seed.to_vec();
-    for _ in 0..1 + random.next_u32() % 6 {
-        if bytes.is_empty() {
-            break;
-        }
-        // The headers are where it matters.
-        let reach = if random.next_u32().is_multiple_of(4) { bytes.len() } else { bytes.len().min(128) };
-        let at = random.next_u32() as usize % reach;
-        match random.next_u32() % 6 {
-            0 => bytes[at] ^= 1 << (random.next_u32() % 8),
-            1 => bytes[at] = random.next_u32() as u8,
-            2 => {
-                let value = TELLING[random.next_u32() as usize % TELLING.len()].to_le_bytes();
-                let end = (at + 4).min(bytes.len());
-                bytes[at..end].copy_from_slice(&value[..end - at]);
-            }
-            3 => bytes.truncate(at),
-            4 => drop(bytes.drain(at..(at + 1 + random.next_u32() as usize % 16).min(bytes.len()))),
-            _ => {
-                let end = (at + 1 + random.next_u32() as usize % 64).min(bytes.len());
-                let again = bytes[at..end].to_vec();
-                bytes.splice(at..at, again);
-            }
-        }
-    }
-    bytes
-}
-
-/// How many rounds the seeded loops run: more with `TWINLOAD_ROUNDS=200000`.
-fn rounds(usual: u64) -> u64 {
-    std::env::var("TWINLOAD_ROUNDS").ok().and_then(|rounds| rounds.parse().ok()).unwrap_or(usual)
-}
-
-#[test]
-fn spoilt_recordings_never_panic_hang_or_take_memory() {
-    let mut names: Vec<PathBuf> = fs::read_dir(zoo("")).unwrap().map(|e| e.unwrap().path()).collect();
-    names.sort();
-    // The begin of each is enough: headers and some audio.
-    let seeds: Vec<Vec<u8>> = names
-        .iter()
-        .map(|path| {
-            let mut bytes = fs::read(path).unwrap();
-            bytes.truncate(6000);
-            bytes
-        })
-        .collect();
-    for round in 0..rounds(6000) {
-        let mut random = ChaCha8Rng::seed_from_u64(round);
-        let seed = &seeds[random.next_u32() as usize % seeds.len()];
-        let bytes = spoil(seed, &mut random);
-        // A panic names the round, which makes the bytes again.
-        let outcome = std::panic::catch_unwind(|| read_hostile(&bytes));
-        assert!(outcome.is_ok(), "round {round}");
-    }
-}
-
-#[test]
-fn spoilt_plans_and_benches_are_refused_in_words() {
-    let plan = serde_json::to_vec(&Plan::short(&Choices::default())).unwrap();
-    let bench = fs::read(Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/bench/example.toml")).unwrap();
-    for round in 0..rounds(3000) {
-        let mut random = ChaCha8Rng::seed_from_u64(round ^ 0xbe7c);
-        if let Ok(plan) = serde_json::from_slice::<Plan>(&spoil(&plan, &mut random)) {
-            let _ = plan.validate();
-        }
-        let text = String::from_utf8_lossy(&spoil(&bench, &mut random)).into_owned();
-        let outcome =
-            std::panic::catch_unwind(|| Bench::parse(Path::new("."), Path::new("bench.toml"), &text));
-        assert!(outcome.is_ok(), "round {round}");
-    }
-}
-
-/// What fuzzing found is kept in tests/fuzz and read for ever.
-#[test]
-fn what_was_found_once_stays_mended() {
-    for entry in fs::read_dir(Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/fuzz")).unwrap() {
-        read_hostile(&fs::read(entry.unwrap().path()).unwrap());
-    }
 }
 
 proptest! {
