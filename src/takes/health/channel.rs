@@ -2,7 +2,8 @@
 
 use std::ops::Range;
 
-use super::MOST_STRETCHES;
+use super::ends::End;
+use super::{MOST_STRETCHES, PiledUp};
 use crate::finding::{Finding, Severity};
 use crate::takes::shown::count;
 use crate::units;
@@ -83,6 +84,12 @@ impl Plateau {
     }
 }
 
+fn sorted(stretches: impl Iterator<Item = Range<u64>>) -> Vec<Range<u64>> {
+    let mut all: Vec<Range<u64>> = stretches.collect();
+    all.sort_by_key(|stretch| stretch.start);
+    all
+}
+
 /// Watches one channel.
 pub(super) struct Channel {
     step: f64,
@@ -106,6 +113,7 @@ pub(super) struct Channel {
     before_zeros: Option<f64>,
     top: Plateau,
     bottom: Plateau,
+    ends: [End; 2],
     gaps: Vec<Range<u64>>,
     gap_count: u64,
     history: Vec<f64>,
@@ -132,6 +140,7 @@ impl Channel {
             before_zeros: None,
             top: Plateau::default(),
             bottom: Plateau::default(),
+            ends: [End::new((MERGE_SECONDS * rate_hz) as u64), End::new((MERGE_SECONDS * rate_hz) as u64)],
             gaps: Vec::new(),
             gap_count: 0,
             history: Vec::new(),
@@ -148,6 +157,11 @@ impl Channel {
         self.min = self.min.min(sums.min);
         if !sums.squares.is_finite() || sums.max > 1.0 || sums.min < -1.0 {
             self.tally(samples);
+        }
+        let [high, low] = &mut self.ends;
+        for (frame, &x) in (self.frames..).zip(samples) {
+            high.see(x, frame);
+            low.see(-x, frame);
         }
         for (k, &x) in samples.iter().enumerate() {
             if x == self.last {
@@ -276,20 +290,34 @@ impl Channel {
         self.sum / self.frames as f64
     }
 
+    /// Smallest step of the codes seen.
+    pub(super) fn step(&self) -> f64 {
+        self.step
+    }
+
     /// Where exact zeros interrupt a signal.
     pub(super) fn gaps(&self) -> Vec<Range<u64>> {
         self.gaps.clone()
     }
 
-    /// Where the recorder clipped.
+    /// Where the recorder clipped: every sample at an end that runs of equal codes prove.
     pub(super) fn clipped(&self) -> Vec<Range<u64>> {
-        let mut all: Vec<Range<u64>> = [(&self.top, self.max), (&self.bottom, -self.min)]
-            .into_iter()
-            .filter(|(plateau, extreme)| plateau.is_clipping(*extreme))
-            .flat_map(|(plateau, _)| plateau.stretches.iter().cloned())
-            .collect();
-        all.sort_by_key(|stretch| stretch.start);
-        all
+        let proven = [(&self.top, self.max), (&self.bottom, -self.min)];
+        let ends = proven.into_iter().zip(&self.ends);
+        let clipped = ends.filter(|((plateau, extreme), _)| plateau.is_clipping(*extreme));
+        sorted(clipped.flat_map(|(_, end)| end.stretches().iter().cloned()))
+    }
+
+    /// Where one largest code comes again and again, which is clipping if the recording has noise of a code or more:
+    /// its level, how often, and the stretches.
+    pub(super) fn piled_up(&self) -> Option<PiledUp> {
+        let piled: Vec<(&End, (f64, u64))> =
+            self.ends.iter().filter_map(|end| Some((end, end.piled_up(self.step)?))).collect();
+        Some(PiledUp {
+            peak: piled.iter().map(|p| p.1.0).reduce(f64::max)?,
+            count: piled.iter().map(|p| p.1.1).sum(),
+            stretches: sorted(piled.iter().flat_map(|p| p.0.stretches().iter().cloned())),
+        })
     }
 
     /// What a person must know; `name` precedes each, `used` says that figures are taken from here.
@@ -418,17 +446,30 @@ impl Channel {
         } else {
             format!("equal samples at the largest value, {:.2} dBFS", units::dbfs_of_peak(highest.height))
         };
-        Some(
-            Finding::new(
-                "clipped_input",
-                worst,
-                format!("{name}clipped: {} runs of {place}, the longest {longest}", count(runs)),
-                "the recorder, not the amp, cut the peaks: distortion is too high, levels are too low",
-                "turn the interface's input gain down, or use a larger pad, until the loudest step leaves 3 dB",
-            )
-            .at(first as f64 / self.rate_hz),
-        )
+        let runs = format!("{} runs of {place}, the longest {longest}", count(runs));
+        Some(clipped(&format!("{name}clipped: {runs}"), worst).at(first as f64 / self.rate_hz))
     }
+}
+
+fn clipped(saw: &str, severity: Severity) -> Finding {
+    Finding::new(
+        "clipped_input",
+        severity,
+        saw,
+        "the recorder, not the amp, cut the peaks: distortion is too high, levels are too low",
+        "turn the interface's input gain down, or use a larger pad, until the loudest step leaves 3 dB",
+    )
+}
+
+/// A code that is piled up, in a recording whose noise does not allow that.
+pub(super) fn piled(piled: &PiledUp, rate_hz: f64) -> Finding {
+    let first = piled.stretches.first().map_or(0, |s| s.start);
+    let saw = format!(
+        "clipped: {} samples have exactly the largest value, {:.2} dBFS, though the noise would spread them",
+        count(piled.count),
+        units::dbfs_of_peak(piled.peak)
+    );
+    clipped(&saw, Severity::Redo).at(first as f64 / rate_hz)
 }
 
 /// Sums of a block, in eight lanes so that the compiler can use wide registers.

@@ -5,6 +5,7 @@
 
 mod breaks;
 mod channel;
+mod ends;
 pub mod gain;
 mod pairs;
 pub mod programme;
@@ -46,6 +47,10 @@ pub struct Report {
     /// Where each channel was clipped in the recorder: frames, merged where nearer than 60 ms, at
     /// most the first [`MOST_STRETCHES`].
     pub clipped: Vec<Vec<Range<u64>>>,
+    /// Channels in which one largest code comes again and again.
+    pub piled_up: Vec<Option<PiledUp>>,
+    /// Smallest step of the codes, of full scale.
+    pub step: f64,
     /// Where each channel holds exact zeros in the middle of a signal: frames, at most the first
     /// [`MOST_STRETCHES`].
     pub gaps: Vec<Vec<Range<u64>>>,
@@ -55,6 +60,17 @@ pub struct Report {
     pub frames: u64,
     /// What a person must know.
     pub findings: Vec<Finding>,
+}
+
+/// One largest code that comes again and again: clipping, if the recording has noise of a code or more.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PiledUp {
+    /// Its magnitude, of full scale.
+    pub peak: f64,
+    /// How often it comes.
+    pub count: u64,
+    /// Where, in frames.
+    pub stretches: Vec<Range<u64>>,
 }
 
 /// Float files come from converters of 24 bits at best: what is smaller than this is no step of theirs.
@@ -142,6 +158,8 @@ impl Health {
         Report {
             levels: self.channels.iter().enumerate().map(|(k, c)| level(k, c)).collect(),
             clipped: self.channels.iter().map(Channel::clipped).collect(),
+            piled_up: self.channels.iter().map(Channel::piled_up).collect(),
+            step: self.channels.first().map_or(FLOAT_STEP, Channel::step),
             gaps: self.channels.iter().map(Channel::gaps).collect(),
             not_finite: self.channels.iter().map(Channel::not_finite).collect(),
             rms,

@@ -4,7 +4,7 @@
 use std::f64::consts::TAU;
 use std::ops::Range;
 
-use super::{MOST_STRETCHES, Report, breaks, spectrum};
+use super::{MOST_STRETCHES, Report, breaks, channel, spectrum};
 use crate::analysis::Strike;
 use crate::finding::{Finding, Severity};
 use crate::measure::{Plans, fit};
@@ -42,17 +42,25 @@ struct Span<'a> {
     tone_hz: Option<f64>,
 }
 
-/// Judges a take; `channel` is the one it was taken from (from 0).
+/// Judges a take; `measured` is the channel it was taken from (from 0).
 #[must_use]
-pub fn judge(take: &Take, health: &Report, channel: usize, plans: &mut Plans) -> Judgement {
+pub fn judge(take: &Take, health: &Report, measured: usize, plans: &mut Plans) -> Judgement {
     let mut judgement = Judgement::default();
     let spans: Vec<Span<'_>> = take.plan.segments.iter().flat_map(spans_of).collect();
-    let of_channel = |all: &'_ [Vec<Range<u64>>]| all.get(channel).cloned().unwrap_or_default();
-    judgement.spoilt(take, &spans, &of_channel(&health.clipped), "clipped_input");
+    let of_channel = |all: &'_ [Vec<Range<u64>>]| all.get(measured).cloned().unwrap_or_default();
+    let mut clipped = of_channel(&health.clipped);
+    if clipped.is_empty()
+        && let Some(piled) = health.piled_up.get(measured).and_then(Option::as_ref)
+        && spectrum::noise(take, plans).is_some_and(|rms| rms > health.step)
+    {
+        judgement.findings.push(channel::piled(piled, take.rate_hz));
+        clipped.clone_from(&piled.stretches);
+    }
+    judgement.spoilt(take, &spans, &clipped, "clipped_input");
     judgement.spoilt(take, &spans, &of_channel(&health.gaps), "zeroed");
     judgement.breaks(take, &spans);
     judgement.findings.extend(lost(take, &spans, plans));
-    let rms = health.rms.get(channel).copied().unwrap_or(0.0);
+    let rms = health.rms.get(measured).copied().unwrap_or(0.0);
     judgement.findings.extend(spectrum::quiet(take, rms, plans));
     judgement
 }
@@ -178,7 +186,9 @@ pub fn weigh_clipping(
     channel: usize,
 ) {
     let clipped: Vec<Strike> = struck.iter().filter(|s| s.because == "clipped_input").cloned().collect();
-    let stretches = health.clipped.get(channel).map_or(0, Vec::len);
+    let of_runs = health.clipped.get(channel).map_or(0, Vec::len);
+    let piled = health.piled_up.get(channel).and_then(Option::as_ref).map_or(0, |p| p.stretches.len());
+    let stretches = of_runs.max(piled);
     let left = |segment: &Segment| match &segment.signal {
         Signal::Ladder { levels_db, .. } => {
             levels_db.len() - clipped.iter().filter(|s| s.segment == segment.id && s.part.is_some()).count()

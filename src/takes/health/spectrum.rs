@@ -43,6 +43,15 @@ pub(super) fn quiet(take: &Take, rms: f64, plans: &mut Plans) -> Vec<Finding> {
     findings
 }
 
+/// RMS of the noise between the lines of the quiet segment, of full scale; `None` without such a segment.
+pub(super) fn noise(take: &Take, plans: &mut Plans) -> Option<f64> {
+    let segment = take.plan.segments.iter().find(|s| matches!(s.signal, Signal::Quiet {}))?;
+    let cut = take.cut(segment)?.part(0.1 * segment.length_seconds, 0.97 * segment.length_seconds);
+    let density = density(cut.samples, plans)?;
+    // A median of squared peaks, over Hann's 1.5 bins of noise width, in all bins.
+    Some((median(&density) / 1.5 / 2.0 * density.len() as f64).sqrt())
+}
+
 /// Mean power spectrum, each bin as the squared peak of a sine that would give it.
 fn density(samples: &[f32], plans: &mut Plans) -> Option<Vec<f64>> {
     let hann = plans.hann(PIECE);
