@@ -215,8 +215,8 @@ pub struct Sentence {
     pub quantity: String,
     /// The setting.
     pub setting: String,
-    /// The standing of the difference it tells.
-    pub standing: Standing,
+    /// The standing of the difference it tells; `None` where it tells of the voltage chart, not of takes.
+    pub standing: Option<Standing>,
 }
 
 /// One question of fairness and its answer.

@@ -73,7 +73,7 @@ pub fn of(rows: &[Row], settings: &[(&str, usize)], names: Names, bias: Option<&
         text: text.to_owned(),
         quantity: "plate_dissipation".to_owned(),
         setting: String::new(),
-        standing: Standing::OneTakeOnly,
+        standing: None,
     });
     let room = MOST - others.len() - usize::from(bias.is_some());
     let tested = rows.iter().filter(|r| r.headline && r.p_value.is_some()).count();
@@ -122,12 +122,12 @@ fn absent(setting: &str, topics: &[Topic]) -> Vec<Sentence> {
         .filter(|(subject, _)| !topics.iter().any(|t| usize::from(t.subject) == *subject))
         .map(|(_, (quantity, noun))| Sentence {
             text: format!(
-                "At {}, {noun} was not measured: no usable take holds a rising ladder.",
+                "At setting {}, {noun} was not measured: no usable take holds a rising ladder.",
                 words::name(setting)
             ),
             quantity: quantity.to_owned(),
             setting: setting.to_owned(),
-            standing: Standing::NotMeasured,
+            standing: Some(Standing::NotMeasured),
         })
         .collect()
 }
@@ -203,8 +203,8 @@ impl Topic<'_> {
             [row] => pair(row, names),
             rows => many(rows, names),
         };
-        let text = format!("At {}, {text}.", words::name(&setting));
-        Sentence { text, quantity, setting, standing: self.standing() }
+        let text = format!("At setting {}, {text}.", words::name(&setting));
+        Sentence { text, quantity, setting, standing: Some(self.standing()) }
     }
 }
 
@@ -393,11 +393,11 @@ fn no_difference(topics: &[&Topic], names: Names, tested: usize) -> Option<Sente
         1 => "one headline figure is within repeats, so it shows no difference",
         _ => "these headline figures are within repeats, so they show no difference",
     };
-    let text = format!("At {}, {begin}: {}.", words::name(&first.setting), list.join("; "));
+    let text = format!("At setting {}, {begin}: {}.", words::name(&first.setting), list.join("; "));
     Some(Sentence {
         text,
         quantity: first.quantity.clone(),
         setting: first.setting.clone(),
-        standing: Standing::WithinRepeats,
+        standing: Some(Standing::WithinRepeats),
     })
 }

@@ -253,5 +253,12 @@ impl Case {
 
 /// The sentences, one a line, with their standing.
 pub fn told(comparison: &Comparison) -> String {
-    comparison.sentences.iter().map(|s| format!("[{}] {}\n", s.standing.words(), s.text)).collect()
+    comparison
+        .sentences
+        .iter()
+        .map(|s| {
+            let standing = s.standing.map_or("voltage chart", |standing| standing.words());
+            format!("[{standing}] {}\n", s.text)
+        })
+        .collect()
 }

@@ -449,19 +449,19 @@ pub fn comparison() -> Comparison {
                 text: "At full, rework gives 3.9 W before distortion reaches 5 %, where as-drawn gives 2.7 W: 1.6 ± 0.1 dB more.".into(),
                 quantity: "power_at_thd_5_percent".into(),
                 setting: FULL.into(),
-                standing: Standing::Real,
+                standing: Some(Standing::Real),
             },
             Sentence {
                 text: "No difference in hum was shown at full: 2.1 mV and 1.4 mV lie within the scatter of the repeats.".into(),
                 quantity: "hum_total".into(),
                 setting: FULL.into(),
-                standing: Standing::WithinRepeats,
+                standing: Some(Standing::WithinRepeats),
             },
             Sentence {
                 text: "At noon there is one take of each build, so nothing can be said of scatter.".into(),
                 quantity: "gain".into(),
                 setting: NOON.into(),
-                standing: Standing::OneTakeOnly,
+                standing: Some(Standing::OneTakeOnly),
             },
         ],
         fairness: vec![
