@@ -43,11 +43,16 @@ fn is_reserved(name: &str) -> bool {
 /// A safe file name for each name, in order, no two the same even where case does not count.
 #[must_use]
 pub fn safe_file_names<S: AsRef<str>>(names: &[S]) -> Vec<String> {
+    distinct(names.iter().map(|name| safe_file_name(name.as_ref())))
+}
+
+/// The same names, those that were there before with a number behind them; case does not count.
+#[must_use]
+pub fn distinct(names: impl IntoIterator<Item = String>) -> Vec<String> {
     let mut taken = BTreeSet::new();
     names
-        .iter()
-        .map(|name| {
-            let base = safe_file_name(name.as_ref());
+        .into_iter()
+        .map(|base| {
             let mut candidate = base.clone();
             let mut number = 2u32;
             while !taken.insert(candidate.to_lowercase()) {

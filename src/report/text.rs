@@ -69,25 +69,6 @@ pub fn shortened(text: &str, limit: usize) -> Cow<'_, str> {
     Cow::Owned(format!("{}…", kept.trim_end()))
 }
 
-/// A name for a file: lower-case ASCII letters, digits and single hyphens, at
-/// most 40 characters. Two names may give the same: the caller keeps them apart.
-#[must_use]
-pub fn file_stem(text: &str) -> String {
-    let mut out = String::new();
-    for c in text.chars().flat_map(char::to_lowercase) {
-        if c.is_ascii_alphanumeric() {
-            out.push(c);
-        } else if !out.is_empty() && !out.ends_with('-') {
-            out.push('-');
-        }
-        if out.len() >= 40 {
-            break;
-        }
-    }
-    let out = out.trim_end_matches('-');
-    if out.is_empty() { "unnamed".to_owned() } else { out.to_owned() }
-}
-
 fn turns_direction(c: char) -> bool {
     matches!(c, '\u{202A}'..='\u{202E}' | '\u{2066}'..='\u{2069}' | '\u{200E}' | '\u{200F}' | '\u{061C}')
 }
@@ -123,13 +104,6 @@ mod tests {
         for good in ["as-drawn", "6L6GC = better", "", "5 % THD"] {
             assert_eq!(for_spreadsheet(good), good);
         }
-    }
-
-    #[test]
-    fn file_stems_are_plain() {
-        assert_eq!(file_stem("../../etc/Päß <x>"), "etc-p-x");
-        assert_eq!(file_stem("日本"), "unnamed");
-        assert!(file_stem(&"x".repeat(200)).len() <= 40);
     }
 
     #[test]

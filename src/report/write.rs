@@ -1,6 +1,5 @@
 //! Puts the whole report into a folder.
 
-use std::collections::BTreeSet;
 use std::io;
 use std::path::{Path, PathBuf};
 
@@ -10,9 +9,9 @@ use super::chart::draw::Drawing;
 use super::chart::{ChartError, draw, font, png};
 use super::charts::{self, Shown};
 use super::page::{self, Figure, SettingFigures};
-use super::text::file_stem;
 use super::{clean, csv, summary};
-use crate::compare::document::Comparison;
+use crate::bench::names::{distinct, safe_file_name};
+use crate::compare::document::{BuildCurve, Comparison};
 use crate::files;
 
 /// What was written.
@@ -148,15 +147,11 @@ fn drawn(shown: Shown) -> Result<Figure, ChartError> {
 
 /// One CSV a curve, its name made of build, setting and curve.
 fn write_curves(folder: &mut Folder, comparison: &Comparison) -> Result<(), ReportError> {
-    let mut taken = BTreeSet::new();
-    for curve in &comparison.curves {
-        let stem = [&curve.build, &curve.setting, &curve.curve].map(|t| file_stem(t)).join("-");
-        let mut name = stem.clone();
-        let mut next = 2;
-        while !taken.insert(name.clone()) {
-            name = format!("{stem}-{next}");
-            next += 1;
-        }
+    let stem = |c: &BuildCurve| {
+        [&c.build, &c.setting, &c.curve.replace('_', "-")].map(|t| safe_file_name(t)).join("-")
+    };
+    let names = distinct(comparison.curves.iter().map(stem));
+    for (curve, name) in comparison.curves.iter().zip(names) {
         let mut bytes = Vec::new();
         csv::curve(&curve.data, &mut bytes)?;
         folder.put(&format!("data/{name}.csv"), &bytes)?;

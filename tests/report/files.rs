@@ -109,13 +109,17 @@ fn no_cell_is_a_formula() {
 }
 
 #[test]
-fn file_names_are_plain_whatever_the_builds_are_called() {
-    for name in written(&fixture::hostile()).keys() {
-        assert!(
-            name.chars().all(|c| c.is_ascii_lowercase() || c.is_ascii_digit() || "-./".contains(c)),
-            "{name}"
-        );
+fn file_names_are_safe_whatever_the_builds_are_called() {
+    let files = written(&fixture::hostile());
+    for name in files.keys() {
+        assert!(name.chars().all(|c| c.is_alphanumeric() || "_-./".contains(c)), "{name}");
+        for part in name.split('/') {
+            // 255 bytes is the limit of most systems; one dot, before the ending, for Windows.
+            assert!(part.len() < 255 && part.matches('.').count() <= 1 && !part.starts_with('.'), "{name}");
+        }
     }
+    let distinct: std::collections::BTreeSet<String> = files.keys().map(|n| n.to_lowercase()).collect();
+    assert_eq!(distinct.len(), files.len(), "two names differ in case alone");
 }
 
 #[test]

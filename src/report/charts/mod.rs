@@ -15,7 +15,7 @@ mod waveform;
 pub use source::Source;
 
 use super::chart::Chart;
-use super::text::file_stem;
+use crate::bench::names::safe_file_names;
 use crate::compare::document::Comparison;
 
 /// A chart, or the reason why there is none.
@@ -44,15 +44,11 @@ pub struct SettingCharts {
 /// Makes every chart of every setting.
 #[must_use]
 pub fn all(comparison: &Comparison) -> Vec<SettingCharts> {
-    let mut stems: Vec<String> = Vec::new();
-    (0..comparison.settings.len())
-        .map(|setting| {
-            let name = comparison.settings.get(setting).map_or("", |s| s.name.as_str());
-            let mut stem = file_stem(name);
-            if stems.contains(&stem) {
-                stem = format!("{stem}-{}", setting + 1);
-            }
-            stems.push(stem.clone());
+    let names: Vec<&str> = comparison.settings.iter().map(|s| s.name.as_str()).collect();
+    safe_file_names(&names)
+        .into_iter()
+        .enumerate()
+        .map(|(setting, stem)| {
             let source = Source::new(comparison, setting, stem);
             let charts = [
                 headroom::ruler(&source),
