@@ -7,8 +7,8 @@ use std::path::{Path, PathBuf};
 use rayon::prelude::*;
 
 use crate::analysis::{Analysis, Figures, RecordingKind, SCHEMA, TakeAnalysis};
-use crate::bench::level;
 use crate::bench::{Bench, TakeEntry, TakeKind};
+use crate::bench::{level, plausible};
 use crate::figure::Curves;
 use crate::finding::{Finding, Fitness, Severity};
 use crate::measure::pair;
@@ -110,6 +110,7 @@ pub fn bench(bench: &Bench) -> Result<Analysis, AnalyseError> {
         .collect();
     let mut takes: Vec<TakeAnalysis> = takes.into_iter().flatten().collect();
     measure::impedance::put(&mut takes, bench.rig.load_ohms);
+    takes.iter_mut().for_each(put_unusual);
     let hum_origins = silences::origins(bench, &takes);
     Ok(Analysis {
         schema: SCHEMA.to_owned(),
@@ -156,15 +157,29 @@ fn bench_take(
     let ask = Ask { channel: bench.channel(), plans };
     let scale = |top_dbfs: f64| bench.scale_of(entry, top_dbfs);
     let of_quiet = entry.kind == TakeKind::Quiet;
-    // A loopback divided by itself would tell nothing.
-    let loopback = loopback.filter(|_| entry.kind == TakeKind::Programme);
+    let of_loopback = entry.kind == TakeKind::Loopback;
     let interface = loopback.and_then(|l| l.as_ref().ok());
+    // What is wrong with the loop concerns every take; that it is none, only the others.
+    let about_loop = match loopback {
+        Some(Ok(own)) if !of_quiet => own.findings(),
+        Some(Err(finding)) if entry.kind == TakeKind::Programme => vec![finding.clone()],
+        _ => Vec::new(),
+    };
+    // A loopback divided by itself would tell nothing.
+    let interface = interface.filter(|_| entry.kind == TakeKind::Programme);
     let mut takes = match recording(&bench.path_of(entry), &ask, &scale, of_quiet, interface) {
         Ok(takes) => takes,
         Err(error) => vec![TakeAnalysis { failure: Some(error.to_string()), ..empty(&entry.file) }],
     };
     for take in &mut takes {
-        take.findings.extend(loopback.and_then(|l| l.as_ref().err()).cloned());
+        if of_loopback {
+            // It is the drive itself, and should be.
+            take.findings.retain(|f| f.code != "channel_is_drive");
+        }
+        if take.failure.is_none() {
+            take.findings.extend(about_loop.iter().cloned());
+            take.fitness = Fitness::of(&take.findings);
+        }
         let of_programme = matches!(take.kind, RecordingKind::Programme | RecordingKind::Segment);
         if take.failure.is_none() && !of_programme && !of_quiet {
             take.failure = Some(format!(
@@ -182,6 +197,20 @@ fn bench_take(
         take.load_ohms = bench.load_ohms_of(entry);
     }
     takes
+}
+
+/// Figures of a build that are unusual for a valve guitar amp (design §11); a part of a programme, a silence and a
+/// wire have none that could be.
+fn put_unusual(take: &mut TakeAnalysis) {
+    if take.kind != RecordingKind::Programme || take.build.is_none() || take.failure.is_some() {
+        return;
+    }
+    let unusual = take.figures.quantities.iter().filter_map(|(name, quantity)| {
+        let value = quantity.value?;
+        plausible::of_figure(name, value, quantity.unit, take.load_ohms)
+    });
+    let unusual: Vec<Finding> = unusual.collect();
+    take.findings.extend(unusual);
 }
 
 /// Measures one file; `scale` tells what its samples mean, given the plan's top. `of_quiet`: it was recorded as a

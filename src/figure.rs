@@ -102,6 +102,10 @@ pub struct Quantity {
     pub confidence: Option<f64>,
     /// Why there is no value, or what must be known to read it.
     pub note: Option<String>,
+    /// What the interface alone shows for the same figure, by the loopback, in `unit`; `None`: no loopback, or the
+    /// figure has no such floor.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub floor: Option<f64>,
 }
 
 /// The confidence of every interval that twinload prints.
@@ -114,13 +118,13 @@ impl Quantity {
         if !value.is_finite() {
             return Self::missing(unit, "the arithmetic gave no finite number");
         }
-        Self { value: Some(value), unit, interval: None, confidence: None, note: None }
+        Self { value: Some(value), unit, interval: None, confidence: None, note: None, floor: None }
     }
 
     /// Not measured, and why.
     #[must_use]
     pub fn missing(unit: Unit, reason: impl Into<String>) -> Self {
-        Self { value: None, unit, interval: None, confidence: None, note: Some(reason.into()) }
+        Self { value: None, unit, interval: None, confidence: None, note: Some(reason.into()), floor: None }
     }
 
     /// With a 95 % interval `value ± half_width` (ignored if it is not finite or there is no value).
@@ -146,6 +150,13 @@ impl Quantity {
     #[must_use]
     pub fn noted(mut self, note: impl Into<String>) -> Self {
         self.note = Some(note.into());
+        self
+    }
+
+    /// With what the interface shows by itself (ignored if it is not finite).
+    #[must_use]
+    pub fn over_floor(mut self, floor: f64) -> Self {
+        self.floor = floor.is_finite().then_some(floor);
         self
     }
 

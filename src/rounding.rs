@@ -30,6 +30,23 @@ pub fn text(quantity: &Quantity) -> String {
     write(quantity, Scale::of(&[quantity]), false)
 }
 
+/// What the interface shows by itself, where a loopback tells: `interface alone 0.003 %`.
+#[must_use]
+pub fn floor(quantity: &Quantity) -> Option<String> {
+    let floor = quantity.floor?;
+    // Two digits of a bound are all that it is worth; plain digits would make a good interface's floor 0.00.
+    let number = match quantity.unit {
+        Unit::Decibels | Unit::DbFullScale | Unit::DbVolt | Unit::DbWatt => plain(floor, quantity.unit),
+        unit => format!("{} {}", two_digits(floor), unit.symbol()),
+    };
+    Some(format!("interface alone {number}"))
+}
+
+fn two_digits(value: f64) -> String {
+    let exponent = if value > 0.0 { value.log10().floor() as i32 } else { 0 };
+    format!("{value:.*}", usize::try_from(1 - exponent).unwrap_or(0).min(12))
+}
+
 /// Like [`text`], with a plus sign before positive values: for differences.
 #[must_use]
 pub fn signed(quantity: &Quantity) -> String {

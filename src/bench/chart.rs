@@ -271,8 +271,9 @@ fn operating(
             say("over_limit", saw, effect, "check the data sheet of the very valve, then bias it colder");
         }
     }
-    if let Some(finding) =
-        percent.filter(|p| *p < 30.0).and_then(|p| plausible::of_figure("plate_dissipation", p, None))
+    if let Some(finding) = percent
+        .filter(|p| *p < 30.0)
+        .and_then(|p| plausible::of_figure("plate_dissipation", p, Unit::Percent, None))
     {
         let saw = format!("{name}: {}", finding.saw);
         chart.findings.push(Finding { saw, ..finding });

@@ -6,7 +6,9 @@ use super::drive_pad::DriveTask;
 use super::model::{Bench, QuietCondition, TakeKind};
 use super::pad::PadTask;
 use super::rig::{Pad, Rig};
+use crate::figure::Unit;
 use crate::finding::{Finding, Severity};
+use crate::rounding;
 
 /// A usual range and what a number outside it may mean.
 struct Range {
@@ -217,35 +219,37 @@ pub fn of_drive(task: &DriveTask) -> Vec<Finding> {
     DRIVE.of(task.drive_volts, "").into_iter().collect()
 }
 
-/// What is unusual about a measured figure, by its name in the analysis (design §4a, its unit there);
-/// `None` for what is usual or has no range.
+/// What is unusual about a measured figure, by its name in the analysis (design §4a); `None` for what is usual, has
+/// no range, or stands in a unit other than the range's (an uncalibrated rig gives hum in dBFS).
 #[must_use]
-pub fn of_figure(name: &str, value: f64, load_ohms: Option<f64>) -> Option<Finding> {
+pub fn of_figure(name: &str, value: f64, unit: Unit, load_ohms: Option<f64>) -> Option<Finding> {
     let load = load_ohms.unwrap_or(8.0);
-    let (low, high, unit, effect) = match name {
-        "gain" => (20.0, 60.0, "dB", "is the drive calibrated at the amp's input?"),
-        "thd_at_1_watt" => (0.1, 8.0, "%", "is the load right, and the amp in order?"),
-        "low_corner" => (30.0, 150.0, "Hz", "the interface may set it: a loopback would tell"),
-        "high_corner" => (4000.0, 40_000.0, "Hz", "the interface may set it: a loopback would tell"),
-        "hum_total" => (0.1, 20.0, "mV", "a ground loop, or a quieter amp than most"),
-        "output_impedance" => (0.05 * load, 10.0 * load, "ohms", "are both loads as written?"),
-        "sag" => (0.0, 3.0, "dB", "the supply may be in trouble, or the recorder's level automatic"),
-        "plate_dissipation" => (30.0, 105.0, "% of the limit", "check the voltage chart"),
+    let (low, high, of, effect) = match name {
+        "gain" => (
+            20.0,
+            60.0,
+            Unit::Decibels,
+            "is the drive calibrated at the amp's input, and the pad as written?",
+        ),
+        "thd_at_1_watt" => (0.1, 8.0, Unit::Percent, "is the load right, and the amp in order?"),
+        "low_corner" => (30.0, 150.0, Unit::Hertz, "the interface may set it: a loopback would tell"),
+        "high_corner" => (4000.0, 40_000.0, Unit::Hertz, "the interface may set it: a loopback would tell"),
+        "hum_total" => (0.1, 20.0, Unit::Millivolts, "a ground loop, or a quieter amp than most"),
+        "output_impedance" => (0.05 * load, 10.0 * load, Unit::Ohms, "are both loads as written?"),
+        "sag" => {
+            (0.0, 3.0, Unit::Decibels, "the supply may be in trouble, or the recorder's level automatic")
+        }
+        "plate_dissipation" => (30.0, 105.0, Unit::Percent, "check the voltage chart"),
         _ => return None,
     };
-    let range = Range {
-        code: "unusual_figure",
-        what: "",
-        unit,
-        low,
-        high,
-        effect,
-        advice: "nothing, if it is what you expect",
-    };
-    range.of(value, &name.replace('_', " ")).map(|mut finding| {
-        finding.code = format!("unusual_{name}");
-        finding
-    })
+    if unit != of || (low..=high).contains(&value) {
+        return None;
+    }
+    let usual = if name == "plate_dissipation" { "% of the limit" } else { unit.symbol() };
+    let number = rounding::plain(value, unit);
+    let saw = format!("{} of {number} is unusual (usual: {low} to {high} {usual})", name.replace('_', " "));
+    let code = format!("unusual_{name}");
+    Some(Finding::new(&code, Severity::Note, saw, effect, "nothing, if it is what you expect"))
 }
 
 #[cfg(test)]
@@ -298,14 +302,15 @@ mod tests {
 
     #[test]
     fn unusual_figures_are_named() {
-        assert_eq!(of_figure("gain", 34.0, None), None);
-        let finding = of_figure("gain", 74.0, None).unwrap();
+        assert_eq!(of_figure("gain", 34.0, Unit::Decibels, None), None);
+        let finding = of_figure("gain", 74.0, Unit::Decibels, None).unwrap();
         assert_eq!(finding.code, "unusual_gain");
-        assert!(finding.saw.contains("74 dB is unusual"), "{}", finding.saw);
-        assert!(of_figure("output_impedance", 100.0, Some(8.0)).is_some());
-        assert_eq!(of_figure("output_impedance", 100.0, Some(16.0)), None);
-        assert_eq!(of_figure("something_else", 1e9, None), None);
-        // Not a number is not usual either.
-        assert!(of_figure("gain", f64::NAN, None).is_some());
+        assert!(finding.saw.contains("74.00 dB is unusual"), "{}", finding.saw);
+        assert!(of_figure("output_impedance", 100.0, Unit::Ohms, Some(8.0)).is_some());
+        assert_eq!(of_figure("output_impedance", 100.0, Unit::Ohms, Some(16.0)), None);
+        assert_eq!(of_figure("something_else", 1e9, Unit::Ohms, None), None);
+        // An uncalibrated rig's decibels are no millivolts.
+        assert!(of_figure("hum_total", 60.0, Unit::Millivolts, None).is_some());
+        assert_eq!(of_figure("hum_total", -60.0, Unit::DbFullScale, None), None);
     }
 }

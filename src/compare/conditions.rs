@@ -1,6 +1,6 @@
 //! What a reader must know of bench and rig, in words; and the voltage charts.
 
-use super::document::{BuildSummary, Condition};
+use super::document::{BuildSummary, Condition, Match, Row};
 use super::words;
 use crate::bench::budget::Budget;
 use crate::bench::chart::VoltageChart;
@@ -11,7 +11,7 @@ use crate::rounding;
 
 /// The conditions, in the order of print.
 #[must_use]
-pub fn of(bench: &Bench, charts: &[VoltageChart], budget: Option<&Budget>) -> Vec<Condition> {
+pub fn of(bench: &Bench, charts: &[VoltageChart], budget: Option<&Budget>, rows: &[Row]) -> Vec<Condition> {
     let rig = &bench.rig;
     let mut conditions = Vec::new();
     let mut add = |label: &str, text: String| conditions.push(Condition { label: label.to_owned(), text });
@@ -41,6 +41,7 @@ pub fn of(bench: &Bench, charts: &[VoltageChart], budget: Option<&Budget>) -> Ve
         "Output calibration",
         output.unwrap_or_else(|| "none: drive is in dB re the programme's top".to_owned()),
     );
+    add("Interface alone", interface_words(rows));
     add(
         "Mains",
         bench.mains_hz.map_or("frequency found from the recordings".to_owned(), |hz| format!("{hz} Hz")),
@@ -63,6 +64,33 @@ pub fn of(bench: &Bench, charts: &[VoltageChart], budget: Option<&Budget>) -> Ve
         add("Voltage chart", text);
     }
     conditions
+}
+
+/// What the loopback says of the interface, or that nobody knows.
+fn interface_words(rows: &[Row]) -> String {
+    let told = |name: &str, words: &str| {
+        let of_it = |r: &&Row| r.quantity == name && r.matched == Match::Whole;
+        let values = || rows.iter().filter(of_it).flat_map(|r| &r.values);
+        let largest = values().filter(|q| q.floor.is_some()).max_by(|a, b| {
+            a.floor.unwrap_or(f64::NEG_INFINITY).total_cmp(&b.floor.unwrap_or(f64::NEG_INFINITY))
+        })?;
+        rounding::floor(largest)
+            .map(|text| format!("{words} {}", text.trim_start_matches("interface alone ")))
+    };
+    let known: Vec<String> = [
+        ("thd_at_1_watt", "THD where the amp gives 1 W"),
+        ("modulation_distortion", "modulation distortion"),
+        ("noise", "noise"),
+        ("hum_total", "hum"),
+    ]
+    .into_iter()
+    .filter_map(|(name, words)| told(name, words))
+    .collect();
+    if known.is_empty() {
+        return "not known, there is no loopback: its distortion, noise and response are in the figures"
+            .to_owned();
+    }
+    format!("by the loopback: {}; its response is divided out", known.join(", "))
 }
 
 fn pad_words(pad: &Pad, ratio: Option<f64>) -> String {

@@ -17,6 +17,8 @@ const WIDEST_STEP_DB: f64 = 2.5;
 #[derive(Debug, Clone)]
 pub struct Ladder<'a> {
     curve: &'a Curve,
+    /// The interface's own distortion at the same drives.
+    interface: Option<&'a Curve>,
     strength: Strength,
 }
 
@@ -62,7 +64,13 @@ impl<'a> Ladder<'a> {
             let any = curve.points("drive", column).len() > 1;
             any.then_some(Strength { column, unit })
         })?;
-        Some(Self { curve, strength })
+        Some(Self { curve, interface: None, strength })
+    }
+
+    /// With the interface's own distortion (`interface_distortion`), where a loopback tells it.
+    #[must_use]
+    pub fn over(self, interface: Option<&'a Curve>) -> Self {
+        Self { interface, ..self }
     }
 
     /// By what the output is told.
@@ -103,7 +111,16 @@ impl<'a> Ladder<'a> {
         let points = self.points(column, |v| if is_strength { self.strength.to_db(v) } else { v });
         let value = between(&points, drive_db)
             .ok_or_else(|| format!("{} not measured at {drive_db:.1} dB drive", column.replace('_', " ")))?;
-        Ok(Quantity::new(if is_strength { self.strength.value_of_db(value) } else { value }, unit))
+        let quantity =
+            Quantity::new(if is_strength { self.strength.value_of_db(value) } else { value }, unit);
+        Ok(Quantity { floor: self.floor(column, drive_db), ..quantity })
+    }
+
+    /// The same of the interface alone, where it has it: distortion and harmonics.
+    fn floor(&self, column: &str, drive_db: f64) -> Option<f64> {
+        let points = self.interface?.points("drive", column);
+        let near = points.iter().filter(|p| (p.0 - drive_db).abs() <= WIDEST_STEP_DB);
+        near.min_by(|a, b| (a.0 - drive_db).abs().total_cmp(&(b.0 - drive_db).abs())).map(|p| p.1)
     }
 
     /// Lowest drive at which the output first reaches this value on the rising ladder.

@@ -10,6 +10,7 @@ mod conditions;
 mod curves;
 pub mod document;
 mod fairness;
+mod floor;
 mod group;
 mod ladder;
 mod row;
@@ -45,9 +46,11 @@ pub fn compare(bench: &Bench, analysis: &Analysis, chosen: &[String]) -> Result<
     let common = common_uncertainty(bench);
     let mut rows: Vec<Row> = selection.groups.iter().flat_map(|g| rows::of(g, &names, &common)).collect();
     row::judge(&mut rows);
+    let over_floor = floor::judge(&mut rows, words::name);
     let charts: Vec<VoltageChart> = selection.builds.iter().map(|b| chart::of(b)).collect();
     let dissipation: Vec<Option<f64>> = charts.iter().map(|c| c.plate_percent).collect();
-    let suspects = suspects::of(&selection, &shown, &rows, &dissipation);
+    let mut suspects = suspects::of(&selection, &shown, &rows, &dissipation);
+    suspects.extend(over_floor);
     let bias = suspects
         .iter()
         .find(|s| s.code == "bias")
@@ -66,7 +69,7 @@ pub fn compare(bench: &Bench, analysis: &Analysis, chosen: &[String]) -> Result<
         fairness: fairness::of(bench, &selection, &shown, &rows),
         curves: selection.groups.iter().flat_map(|g| curves_of(g, &known)).collect(),
         hum_origins: analysis.hum_origins.iter().filter(|o| known.contains(&o.build)).cloned().collect(),
-        conditions: conditions::of(bench, &charts, watts.as_ref()),
+        conditions: conditions::of(bench, &charts, watts.as_ref(), &rows),
         budget: watts.map_or_else(Vec::new, |b| b.lines()),
         recordings: selection.recordings,
         rows,

@@ -53,6 +53,8 @@ pub struct Repeats {
     pub missing: Vec<String>,
     /// Unit of all values.
     pub unit: Option<Unit>,
+    /// The largest that the interface shows by itself in any of the takes, in `unit`.
+    pub floor: Option<f64>,
 }
 
 impl Repeats {
@@ -69,6 +71,7 @@ impl Repeats {
                 Some(value) if unit == quantity.unit => {
                     repeats.values.push(value);
                     repeats.half_widths.push(quantity.half_width());
+                    repeats.floor = repeats.floor.into_iter().chain(quantity.floor).reduce(f64::max);
                 }
                 Some(_) => repeats.missing.push(format!("a take gives it in {}", quantity.unit.symbol())),
                 None => repeats.missing.push(quantity.note.unwrap_or_else(|| "no reason given".to_owned())),
@@ -109,7 +112,7 @@ impl Repeats {
             let (missing, all) = (self.missing.len(), self.missing.len() + mean.count);
             notes.push(format!("missing in {missing} of {all} takes: {}", self.reasons()));
         }
-        let mut quantity = Quantity::new(mean.value, unit);
+        let mut quantity = Quantity { floor: self.floor, ..Quantity::new(mean.value, unit) };
         if let Some(half) = total.half_width(CONFIDENCE) {
             quantity = quantity.plus_minus(half);
         }

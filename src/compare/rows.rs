@@ -101,7 +101,8 @@ fn round_step(step: f64, decade: i32) -> f64 {
 }
 
 fn ladder<'a>(member: &Member<'a>) -> Option<Ladder<'a>> {
-    Ladder::of(member.take.curves.get("ladder_up")?)
+    let curves = &member.take.curves;
+    Some(Ladder::of(curves.get("ladder_up")?)?.over(curves.get("interface_distortion")))
 }
 
 struct Pair<'a, 'g> {

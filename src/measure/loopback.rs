@@ -1,47 +1,100 @@
 //! The interface alone: its output straight into its input, playing the same programme at the level of the
-//! takes. What it does by itself is divided out of the responses and kept as a floor under every distortion.
+//! takes. What it does by itself is divided out of the responses, and stated as a floor with every distortion and
+//! noise; its ladder must be straight.
+
+mod floor;
+mod straight;
 
 use std::collections::BTreeMap;
 
 use super::ladder::Step;
+use super::pair::{self, Pair};
+use super::quiet::Quiet;
 use super::sweep::{self, Response};
-use super::{Plans, quiet, steps_of, sweep_of};
-use crate::figure::{Curve, Unit};
-use crate::finding::{Finding, Severity};
+use super::{Plans, cut_of, quiet, steps_of, sweep_of};
+use crate::figure::Curve;
+use crate::finding::Finding;
 use crate::signals::Signal;
 use crate::takes::Take;
 
-/// An amp's distortion nearer than this to the interface's may be the interface's own.
-const CLEAR: f64 = 2.0;
+/// Harmonics whose floor is told one by one.
+const LISTED: usize = 10;
 
 /// What the interface does by itself.
 #[derive(Debug, Clone, Default)]
 pub struct Loopback {
     /// Response of each sweep by its segment's id.
     responses: BTreeMap<String, Response>,
-    /// Rising ladder: drive in dB re top, THD and its own noise floor as ratios.
-    distortion: Vec<(f64, f64, f64)>,
+    /// The rising ladder.
+    steps: Vec<Own>,
+    /// The falling ladder.
+    falling: Vec<Own>,
+    /// Noise and hum.
+    quiet: Option<Quiet>,
+    /// The pairs by their segment's id, with their level in dB re top.
+    pairs: Vec<(String, f64, Pair)>,
+}
+
+/// One step of the loop's ladder.
+#[derive(Debug, Clone, PartialEq)]
+struct Own {
+    drive_db: f64,
+    /// Fundamental as recorded, peak re full scale.
+    peak: f64,
+    /// The same over what was played.
+    gain_db: f64,
+    /// Its standard deviation from noise.
+    gain_sd_db: f64,
+    /// Distortion, or the noise that hides it: a ratio.
+    thd: f64,
+    /// That noise alone.
+    noise: f64,
+    /// H2 and up re the fundamental, or the noise that hides each.
+    harmonics: Vec<f64>,
+}
+
+impl Own {
+    fn of(step: &Step) -> Self {
+        let (peak, noise) = (step.tone.peak(), step.tone.noise.first().copied().unwrap_or(0.0));
+        Self {
+            drive_db: step.drive_db,
+            peak,
+            gain_db: crate::units::db(peak / step.input_peak),
+            // Of complex noise half the power lies along the line.
+            gain_sd_db: crate::units::db(1.0 + noise / (std::f64::consts::SQRT_2 * peak)),
+            thd: step.tone.thd().max(step.tone.thd_floor()),
+            noise: step.tone.thd_floor(),
+            harmonics: (2..=LISTED).map(|n| step.tone.ratio(n).unwrap_or_else(|limit| limit)).collect(),
+        }
+    }
 }
 
 impl Loopback {
     /// Measures a recording of the loop. Segments that it lacks are left uncorrected in the takes.
     #[must_use]
     pub fn of(take: &Take, plans: &mut Plans) -> Self {
+        let mut own = Self::default();
         let quiet_segment = take.plan.segments.iter().find(|s| matches!(s.signal, Signal::Quiet {}));
-        let mains_hz = quiet_segment
+        own.quiet = quiet_segment
             .and_then(|s| Some((s, take.cut(s)?)))
-            .and_then(|(s, cut)| quiet::measure(&quiet::usable(&cut, s.length_seconds), 50.0, plans).ok())
-            .and_then(|q| q.mains)
-            .map(|m| m.0);
-        let mut responses = BTreeMap::new();
+            .and_then(|(s, cut)| quiet::measure(&quiet::usable(&cut, s.length_seconds), 50.0, plans).ok());
+        let mains_hz = own.quiet.as_ref().and_then(|q| q.mains).map(|m| m.0);
         for segment in &take.plan.segments {
             if let Some(Ok(response)) = sweep_of(take, segment, &[], mains_hz, plans) {
-                responses.insert(segment.id.clone(), response);
+                own.responses.insert(segment.id.clone(), response);
+            }
+            let Signal::Pair { low_hz, high_hz, level_db, tone_seconds, .. } = segment.signal else {
+                continue;
+            };
+            let Some(cut) = cut_of(take, segment, &[]) else { continue };
+            let cut = pair::usable(&cut, tone_seconds);
+            if let Ok(pair) = pair::measure(&cut, [low_hz, high_hz], mains_hz, plans) {
+                own.pairs.push((segment.id.clone(), level_db, pair));
             }
         }
-        let steps = steps_of(take, "ladder_up", &[], plans);
-        let distortion = steps.iter().map(|s| (s.drive_db, s.tone.thd(), s.tone.thd_floor())).collect();
-        Self { responses, distortion }
+        own.steps = steps_of(take, "ladder_up", &[], plans).iter().map(Own::of).collect();
+        own.falling = steps_of(take, "ladder_down", &[], plans).iter().map(Own::of).collect();
+        own
     }
 
     /// A response with the interface's own shape divided out; as it is where the loop has none.
@@ -51,43 +104,15 @@ impl Loopback {
         own.and_then(|own| sweep::divide(&response, own, sweep::REFERENCE_HZ)).unwrap_or(response)
     }
 
-    /// The interface's own distortion against drive: `thd`, and the noise under it.
+    /// What is wrong with the loop itself: a limiter, an automatic gain or a gate in the recorder shows in it.
     #[must_use]
-    pub fn curve(&self) -> Curve {
-        let mut curve =
-            Curve::new(&[("drive", Unit::Decibels), ("thd", Unit::Percent), ("thd_floor", Unit::Percent)]);
-        for &(drive_db, thd, floor) in &self.distortion {
-            curve.push([drive_db, 100.0 * thd, 100.0 * floor]);
-        }
-        curve
+    pub fn findings(&self) -> Vec<Finding> {
+        straight::inspect(&self.steps, &self.falling)
     }
 
-    /// Says at which drives the amp's distortion may be the interface's.
+    /// The interface's own distortion against the drive of these steps: `thd`, and the noise under it.
     #[must_use]
-    pub fn near_floor(&self, steps: &[Step]) -> Option<Finding> {
-        let own = |drive_db: f64| {
-            self.distortion.iter().find(|d| (d.0 - drive_db).abs() < 0.01).map(|d| d.1.max(d.2))
-        };
-        let near: Vec<f64> = steps
-            .iter()
-            .filter(|s| s.tone.thd() > 2.0 * s.tone.thd_floor())
-            .filter(|s| own(s.drive_db).is_some_and(|own| s.tone.thd() < CLEAR * own))
-            .map(|s| s.drive_db)
-            .collect();
-        let (first, last) = (near.first()?, near.last()?);
-        Some(
-            Finding::new(
-                "near_interface_floor",
-                Severity::Note,
-                format!(
-                    "at {} ladder steps between {first:.0} and {last:.0} dB the distortion is within twice what \
-                     the interface shows by itself",
-                    near.len()
-                ),
-                "distortion there may be the interface's, not the amp's",
-                "read the curve only where it lies well over the interface's; a better level into the interface helps",
-            )
-            .in_segment("ladder_up"),
-        )
+    fn curve(&self, steps: &[Step]) -> Curve {
+        floor::curve(self, steps)
     }
 }

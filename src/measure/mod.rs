@@ -79,13 +79,16 @@ pub fn take_without(
             });
         }
     }
-    ladders(take, scale, loopback, plans, &mut measured);
+    let rising = ladders(take, scale, plans, &mut measured);
     references(take, plans, &mut measured);
     let mains_hz = quiet_segments(take, scale, plans, &mut measured);
     sweeps(take, scale, mains_hz, loopback, plans, &mut measured);
     pairs(take, mains_hz, plans, &mut measured);
     bursts(take, scale, &mut measured);
     left_out::put(&mut measured.figures, &take.plan, &measured.struck);
+    if let Some(loopback) = loopback {
+        loopback.put_floors(&mut measured, &rising, scale);
+    }
     measured
 }
 
@@ -118,13 +121,8 @@ fn steps_of(take: &Take, id: &str, struck: &[Strike], plans: &mut Plans) -> Vec<
     ladder::sorted(ladder::measure(&cut, frequency_hz, step_seconds, levels_db, top_dbfs, &struck, plans))
 }
 
-fn ladders(
-    take: &Take,
-    scale: &Scale,
-    loopback: Option<&Loopback>,
-    plans: &mut Plans,
-    measured: &mut Measured,
-) {
+/// Headroom, hysteresis and the ladders' curves; gives the rising steps.
+fn ladders(take: &Take, scale: &Scale, plans: &mut Plans, measured: &mut Measured) -> Vec<ladder::Step> {
     let rising = steps_of(take, "ladder_up", &measured.struck, plans);
     let falling = steps_of(take, "ladder_down", &measured.struck, plans);
     if !rising.is_empty() {
@@ -133,10 +131,6 @@ fn ladders(
         measured.findings.extend(said);
         measured.curves.insert("ladder_up".to_owned(), ladder::ladder_curve(&rising, scale));
         measured.curves.insert("waveform".to_owned(), ladder::waveform_curve(&rising, -30.0, scale));
-        if let Some(loopback) = loopback {
-            measured.curves.insert("interface_distortion".to_owned(), loopback.curve());
-            measured.findings.extend(loopback.near_floor(&rising));
-        }
     }
     if !falling.is_empty() {
         measured.curves.insert("ladder_down".to_owned(), ladder::ladder_curve(&falling, scale));
@@ -153,6 +147,7 @@ fn ladders(
     if !low.is_empty() {
         measured.curves.insert("low_e_ladder".to_owned(), ladder::ladder_curve(&low, scale));
     }
+    rising
 }
 
 /// Noise and hum of the quiet segment; gives the mains frequency by the recorder's clock where one was found.

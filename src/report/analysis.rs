@@ -76,11 +76,35 @@ pub fn summary(analysis: &Analysis, out: &mut dyn Write) -> io::Result<()> {
         faults(take, out)?;
     }
     super::origins::terminal(&analysis.hum_origins, out)?;
+    interface(analysis, out)?;
     writeln!(out)?;
     let words = "Powers are watts of the whole waveform at 5 and 10 % THD, gain dB, THD at 1 W per cent, hum mV, sag dB, \
                  drift ppm of the recorder's clock. – means not measured; the reason is in the files.";
     for line in wrapped(words, 80) {
         writeln!(out, "{line}")?;
+    }
+    Ok(())
+}
+
+/// What a loopback says of the interface: the least clear of each figure that is in the table.
+fn interface(analysis: &Analysis, out: &mut dyn Write) -> io::Result<()> {
+    let words = [("thd_at_1_watt", "THD 1W"), ("noise", "noise"), ("hum_total", "hum")];
+    let told = words.into_iter().filter_map(|(name, words)| {
+        let figures = analysis.takes.iter().filter_map(|t| t.figures.get(name));
+        let floor = |q: &Quantity| q.floor.unwrap_or(f64::NEG_INFINITY);
+        let largest = figures.filter(|q| q.floor.is_some()).max_by(|a, b| floor(a).total_cmp(&floor(b)))?;
+        Some(format!("{words} {}", rounding::floor(largest)?.trim_start_matches("interface alone ")))
+    });
+    let told: Vec<String> = told.collect();
+    if !told.is_empty() {
+        writeln!(out)?;
+        let line = format!(
+            "interface alone, by the loopback: {}; its response is divided out. Figure by figure in the files.",
+            told.join(", ")
+        );
+        for line in wrapped(&line, 80) {
+            writeln!(out, "{line}")?;
+        }
     }
     Ok(())
 }
@@ -213,7 +237,9 @@ fn text(quantity: &Quantity) -> String {
 }
 
 fn remark(quantity: &Quantity) -> String {
-    quantity.note.as_deref().map_or_else(String::new, |n| shortened(n, 200).into_owned())
+    let note = quantity.note.as_deref().map(|n| shortened(n, 200).into_owned());
+    let parts: Vec<String> = note.into_iter().chain(rounding::floor(quantity)).collect();
+    parts.join("; ")
 }
 
 /// Three figures, without a unit.
@@ -261,6 +287,7 @@ fn figures_csv(analysis: &Analysis) -> Result<Vec<u8>, csv::Error> {
         "unit",
         "interval_low",
         "interval_high",
+        "interface_alone",
         "note",
     ])?;
     for take in &analysis.takes {
@@ -279,6 +306,7 @@ fn figures_csv(analysis: &Analysis) -> Result<Vec<u8>, csv::Error> {
                 unit_name(quantity),
                 full(quantity.interval.map(|i| i[0])),
                 full(quantity.interval.map(|i| i[1])),
+                full(quantity.floor),
                 for_spreadsheet(quantity.note.as_deref().unwrap_or_default()).into_owned(),
             ];
             writer.write_record(what.iter().chain(&numbers))

@@ -9,7 +9,7 @@ use super::text::for_spreadsheet;
 use crate::compare::document::{Comparison, Match};
 use crate::figure::{Curve, Quantity};
 
-const HEADERS: [&str; 13] = [
+const HEADERS: [&str; 14] = [
     "build",
     "setting",
     "takes",
@@ -21,6 +21,7 @@ const HEADERS: [&str; 13] = [
     "interval_low",
     "interval_high",
     "confidence",
+    "interface_alone",
     "standing",
     "note",
 ];
@@ -65,6 +66,7 @@ fn record(what: [String; 4], matched: Match, at: &str, value: &Quantity, standin
         full(value.interval.map(|i| i[0])),
         full(value.interval.map(|i| i[1])),
         full(value.confidence),
+        full(value.floor),
         standing.to_owned(),
         for_spreadsheet(value.note.as_deref().unwrap_or("")).into_owned(),
     ]);

@@ -42,6 +42,46 @@ fn a_fair_bench_keeps_every_line() {
     assert!(suspects(&comparison).is_empty());
 }
 
+/// The fair bench, with what the interface alone shows as a share of each take's own.
+fn over_floor(share: f64, names: &'static [&'static str]) -> Comparison {
+    let mut case = Case::two();
+    for build in ["as-drawn", "rework"].repeat(3) {
+        let amp = if build == "rework" { &REWORK } else { &HERON };
+        case = case.with(build, "full", amp, 1, NOTED, |take| {
+            for name in names {
+                let quantity = take.figures.quantities.get_mut(*name).unwrap();
+                quantity.floor = quantity.value.map(|v| share * v);
+            }
+        });
+    }
+    case.compare()
+}
+
+#[test]
+fn a_claim_near_the_interfaces_floor_is_suspected_and_no_other() {
+    // HERON and REWORK differ by much in hum and in THD at 1 W, and both stand far over a good interface.
+    let names: &[&str] = &["thd_at_1_watt", "hum_total", "noise"];
+    let clear = over_floor(0.01, names);
+    assert!(suspects(&clear).is_empty(), "{:#?}", clear.suspects);
+    let hum = |c: &Comparison| c.rows.iter().find(|r| r.quantity == "hum_total").unwrap().clone();
+    assert!(hum(&clear).values.iter().all(|v| v.floor.is_some()));
+    // A third of it is the limit: design §12 counts a factor of 1.3.
+    assert!(suspects(&over_floor(0.32, names)).is_empty());
+    let near = over_floor(0.4, names);
+    assert_eq!(suspects(&near), ["interface_floor"]);
+    let warned: Vec<_> = near
+        .rows
+        .iter()
+        .filter(|r| r.difference.note.as_deref().is_some_and(|n| n.contains("floor does not allow")))
+        .collect();
+    assert!(warned.iter().any(|r| r.quantity == "hum_total"), "{warned:#?}");
+    // Only what is claimed, and what has a floor; noise adds as power and stands clear at 0.4.
+    for row in warned {
+        assert!(row.relevant != Some(false) && row.values.iter().all(|v| v.floor.is_some()), "{row:?}");
+        assert!(row.quantity != "noise", "{row:?}");
+    }
+}
+
 #[test]
 fn each_line_breaks_on_its_cause_alone() {
     type Change = fn(&mut TakeAnalysis);

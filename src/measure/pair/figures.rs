@@ -42,6 +42,15 @@ pub fn intermodulation(pair: &Pair, level: Option<f64>) -> Intermodulation {
     }
 }
 
+/// What a pair shows at most, per cent: d2, d3 and all products; `None` where its lines lie beyond the band.
+#[must_use]
+pub fn floors_percent(pair: &Pair) -> [Option<f64>; 3] {
+    [pair.second(), pair.third(), pair.total()].map(|ratio| match ratio {
+        Ratio::Is { value, .. } | Ratio::Below(value) => Some(100.0 * value),
+        Ratio::OutOfBand => None,
+    })
+}
+
 fn rss(a: Ratio, b: Ratio) -> Ratio {
     use Ratio::{Below, Is, OutOfBand};
     match (a, b) {

@@ -170,7 +170,8 @@ pub fn put_distortion(figures: &mut Figures, response: &Response, drive_db: f64)
             None => Quantity::missing(Unit::Percent, "the sweep gives no harmonics there"),
             Some((i, ratio)) => {
                 let (floor, sd) = noise_of_distortion(response, i, ratio);
-                if ratio < 2.0 * floor {
+                let interface = interface_distortion(response, i);
+                let quantity = if ratio < 2.0 * floor {
                     Quantity::missing(
                         Unit::Percent,
                         format!("below {:.2e} %: the noise floor hides it", 200.0 * floor),
@@ -179,11 +180,20 @@ pub fn put_distortion(figures: &mut Figures, response: &Response, drive_db: f64)
                     Quantity::new(100.0 * ratio, Unit::Percent).plus_minus(100.0 * Z95 * sd).noted(format!(
                         "H2 to H5 re the fundamental, high-drive sweep at {drive_db:.0} dB re top"
                     ))
-                }
+                };
+                Quantity { floor: interface.map(|own| 100.0 * own), ..quantity }
             }
         };
         figures.set(name, quantity);
     }
+}
+
+/// Root-sum of the interface's own harmonics re the fundamental; `None` without a loopback.
+fn interface_distortion(response: &Response, i: usize) -> Option<f64> {
+    let first = response.order(1).get(i).copied().flatten()?.response.norm();
+    let own = (2..=ORDERS).filter_map(|n| response.order(n).get(i).copied().flatten());
+    let sum: f64 = own.map(|v| v.interface.powi(2)).sum();
+    (sum > 0.0).then(|| sum.sqrt() / first)
 }
 
 /// Root-sum of the harmonics' floors and the standard deviation of their root-sum, both re the fundamental.

@@ -6,6 +6,7 @@ use crate::compare::document::{Comparison, Match, Row, SettingSummary, Standing}
 use crate::report::charts::noise::TITLE;
 use crate::report::definitions::DEFINITIONS;
 use crate::report::origins::OriginTable;
+use crate::rounding;
 
 /// One table: a build beside the reference, at one setting.
 pub(crate) struct PairTable<'a> {
@@ -48,6 +49,19 @@ impl<'a> RowView<'a> {
                     remarks.extend(value.note.as_ref().map(|note| format!("{name}: {note}")));
                 }
             }
+        }
+        let floors: Vec<Option<String>> = row.values.iter().map(rounding::floor).collect();
+        match floors.as_slice() {
+            [Some(a), Some(b)] if a == b => remarks.push(a.clone()),
+            floors => {
+                for (name, floor) in row.builds.iter().zip(floors) {
+                    remarks.extend(floor.as_ref().map(|floor| format!("{name}: {floor}")));
+                }
+            }
+        }
+        if row.difference.value.is_some() {
+            // Of a difference that is there a note says how far it may be trusted.
+            remarks.extend(row.difference.note.clone());
         }
         // Where both values are missing, the difference says nothing new.
         if let Some(note) = row
