@@ -8,13 +8,13 @@
 mod support;
 
 use support::ledger::Condition::{self, Bench, Clean};
-use support::ledger::{Ledger, Row};
+use support::ledger::{Ledger, Miss, Row};
 use support::truth::{PassBand, Static, rss};
 use support::waves::{Line, Wave};
 use support::{Stored, db, in_tests, takes, turn, write_wav};
 use twinload::analyse;
 use twinload::analysis::TakeAnalysis;
-use twinload::signals::{Choices, Identity, Plan, Signal};
+use twinload::signals::{Choices, Code, Identity, Plan, Signal};
 use twinload::simulate::{Band, Chain, Device, Gain, HardClip, Hum, Polynomial, Recorder, Tanh, take};
 
 const ROWS: &[Row] = &[
@@ -55,6 +55,15 @@ const ROWS: &[Row] = &[
         "ppm",
         Some(0.001),
         Some(0.01),
+    ),
+    row(
+        "start",
+        "places of the markers, re the first",
+        "centre of two chirps by correlation, §2.2",
+        "set by the simulation",
+        "samples",
+        Some(0.05),
+        Some(0.1),
     ),
     row(
         "level_top",
@@ -142,7 +151,15 @@ const ROWS: &[Row] = &[
     row("response_300", "300 Hz–3 kHz", "", BAND, "dB", Some(0.002), Some(0.02)),
     row("response_3k", "3–8 kHz", "", BAND, "dB", Some(0.002), Some(0.03)),
     row("response_8k", "8–20 kHz", "", BAND, "dB", Some(0.002), None),
-    row("phase_20", "phase, 20–30 Hz", "less mean group delay 300–3000 Hz", BAND, "°", Some(0.3), Some(1.0)),
+    row(
+        "phase_20",
+        "phase, 20–30 Hz",
+        "less the delay of the line through 300 Hz–3 kHz",
+        BAND,
+        "°",
+        Some(0.3),
+        Some(1.0),
+    ),
     row("phase_30", "phase from 30 Hz", "(bench: to 8 kHz)", BAND, "°", Some(0.05), Some(1.0)),
     row("corners", "half-power points", "re 1 kHz, linear in log f", BAND, "% of it", Some(0.05), Some(0.3)),
     row(
@@ -153,6 +170,16 @@ const ROWS: &[Row] = &[
         "dB",
         Some(0.02),
         Some(0.2),
+    ),
+    row("sweep_harmonics_45", "", "the same where 45 dB over the floor", STATIC, "dB", None, Some(0.2)),
+    row(
+        "sweep_harmonics_sd",
+        "",
+        "the same from 10 dB over the floor, in standard deviations that the floor gives",
+        STATIC,
+        "sd",
+        None,
+        Some(4.5),
     ),
     row(
         "im_5",
@@ -199,11 +226,38 @@ const ROWS: &[Row] = &[
         None,
         Some(0.06),
     ),
+    row(
+        "noise_a",
+        "noise, A-weighted, white",
+        "the same spectrum by IEC 61672-1 Annex E",
+        "set by the simulation; −2.048 dB of white 20 Hz–20 kHz; three standard deviations",
+        "dB",
+        None,
+        Some(0.06),
+    ),
+    row(
+        "impedance",
+        "output impedance at 1 kHz",
+        "two loads, complex, low sweeps, §9",
+        "2 Ω set by the simulation",
+        "% of it",
+        Some(0.1),
+        Some(4.0),
+    ),
     row("sag", "sag", "exponential fit at the step, §8", BURST, "dB", Some(0.02), Some(0.03)),
     row("sag_time", "its time constant", "", BURST, "% of it", Some(2.0), Some(3.0)),
     row("dip", "dip after the burst", "", BURST, "dB", Some(0.02), Some(0.03)),
     row("recovery_time", "its time constant", "", BURST, "% of it", Some(1.0), Some(5.0)),
 ];
+
+/// What is required and cannot be.
+const MISSES: [Miss; 1] = [Miss {
+    key: "sweep_harmonics",
+    condition: Bench,
+    why: "Noise 20 dB under a value moves it by 0.61 dB (sd: 8.69 · 10^(−20/20)/√2), so the largest of thousands of \
+          values must be off by some 2 dB, however they are read. Where 45 dB are between them the requirement holds, \
+          and nearer to the floor errors are what the floor foretells: see the two rows after it.",
+}];
 
 const SERIES: &str = "harmonic series made by formula";
 const STATIC: &str = "Fourier series of the static curve (reference.md §1)";
@@ -292,10 +346,11 @@ fn the_figures_are_as_near_to_the_truth_as_required() {
     for (n, setup) in SETUPS.into_iter().enumerate().take(count) {
         static_devices(&mut ledger, setup, 10 * n as u64);
         bands(&mut ledger, setup, 10 * n as u64 + 7);
-        println!("{} of {} setups done; so far: {:#?}", n + 1, SETUPS.len(), ledger.faults());
+        println!("{} of {} setups done; so far: {:#?}", n + 1, SETUPS.len(), ledger.faults(&MISSES));
     }
     clean_hum(&mut ledger);
-    let faults = ledger.faults();
+    two_loads(&mut ledger);
+    let (explained, faults) = ledger.faults(&MISSES);
     let mut text = format!(
         "# Accuracy: what is required, what is reached\n\n\
          Written by `cargo test --release --test accuracy -- --ignored --nocapture`; do not edit. Largest absolute error over\n\
@@ -307,11 +362,11 @@ fn the_figures_are_as_near_to_the_truth_as_required() {
         SETUPS.len()
     );
     text += &ledger.markdown();
-    text += "\n## Where it fails\n\n";
-    if faults.is_empty() {
+    text += "\n## Where it fails, and why\n\n";
+    if explained.is_empty() && faults.is_empty() {
         text += "Nowhere on this grid.\n";
     }
-    for fault in &faults {
+    for fault in explained.iter().chain(&faults) {
         text += &format!("- {fault}\n");
     }
     println!("{text}");
@@ -431,6 +486,8 @@ fn common(ledger: &mut Ledger, analysis: &TakeAnalysis, setup: Setup, at: &str) 
         let share: f64 = 19_980.0 / (0.5 * f64::from(setup.rate));
         let expected = db(NOISE_RMS * (2.0 * share).sqrt());
         ledger.note("noise", Bench, figure("noise"), expected, at);
+        // Methods §7: what the A curve leaves of white noise from 20 Hz to 20 kHz.
+        ledger.note("noise_a", Bench, figure("noise_a_weighted"), expected - 2.048, at);
     }
 }
 
@@ -534,9 +591,19 @@ fn sweep_harmonics(ledger: &mut Ledger, analysis: &TakeAnalysis, setup: Setup, d
                 continue;
             }
             let floor = floors[row].map_or(f64::NEG_INFINITY, |f| db(f / 100.0));
+            let at = format!("H{order} at {hz:.0} Hz, {at}");
+            let found = db(percent / 100.0);
             if expected - floor >= 20.0 {
-                let at = format!("H{order} at {hz:.0} Hz, {at}");
-                ledger.note("sweep_harmonics", setup.condition, Some(db(percent / 100.0)), expected, &at);
+                ledger.note("sweep_harmonics", setup.condition, Some(found), expected, &at);
+            }
+            if setup.condition == Bench && expected - floor >= 45.0 {
+                ledger.note("sweep_harmonics_45", Bench, Some(found), expected, &at);
+            }
+            if setup.condition == Bench && expected - floor >= 10.0 {
+                // Half of the noise's power lies along the harmonic.
+                let sd = 10.0_f64.powf((floor - expected) / 20.0) / std::f64::consts::SQRT_2;
+                let off = 10.0_f64.powf((found - expected) / 20.0) - 1.0;
+                ledger.error("sweep_harmonics_sd", Bench, off.abs() / sd, &at);
             }
         }
     }
@@ -573,6 +640,70 @@ fn pairs(ledger: &mut Ledger, analysis: &TakeAnalysis, setup: Setup, device: Sta
     }
 }
 
+/// Where the markers are, by the recorder's clock.
+fn starts(ledger: &mut Ledger, samples: &[f64], setup: Setup, at: &str) {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("take.wav");
+    write_wav(&path, samples, Stored { rate: setup.rate, bits: 24, float: false });
+    let plans = analyse::built_in_plans();
+    let read =
+        twinload::takes::read::read(&path, &twinload::takes::Ask { channel: 1, plans: &plans }).unwrap();
+    let markers = &read.takes[0].markers;
+    assert_eq!(markers.len(), 3, "{at}");
+    let ratio = 1.0 + setup.clock_ppm * 1e-6;
+    // A pair of chirps in one direction is moved by the clock, as methods §2.2 gives it; the device's own delay is
+    // the same for all, so it falls out.
+    let moved = |code| match code {
+        Code::UpUp => (ratio - 1.0) * 0.156_25,
+        Code::DownDown => -(ratio - 1.0) * 0.156_25,
+        Code::UpDown | Code::DownUp => 0.0,
+    };
+    let late = |k: usize| {
+        let marker = &markers[k];
+        marker.recorder_seconds + moved(marker.code) - marker.player_seconds / ratio
+    };
+    for k in 1..3 {
+        let samples = (late(k) - late(0)) * f64::from(setup.rate);
+        ledger.error("start", setup.condition, samples.abs(), &format!("marker {k}, {at}"));
+    }
+}
+
+/// The same amp, 2 Ω inside, into 8 and into 16 Ω: from bench.toml to the figure.
+fn two_loads(ledger: &mut Ledger) {
+    const INSIDE_OHMS: f64 = 2.0;
+    let plan = Plan::programme(&Choices::default());
+    for (n, setup) in SETUPS.into_iter().take(2).enumerate() {
+        let folder = tempfile::tempdir().unwrap();
+        let mut text = "[bench]\ntitle = \"Two loads\"\n[rig]\nload_ohms = 8.0\ninput_full_scale_volts = 1.0\n\
+                        pad = { divides_by = 10.0, measured_with_interface = true }\n[[build]]\nname = \"a\"\n\
+                        [setting.full]\nvolume = \"10\"\n"
+            .to_owned();
+        for ohms in [8.0, 16.0] {
+            let mut device = Chain(vec![
+                Box::new(Band::new(70.0, 9000.0)) as Box<dyn Device>,
+                Box::new(Gain(ohms / (ohms + INSIDE_OHMS))),
+            ]);
+            // Two recordings of one bench have their own noise, hum phases and latency, and one rate.
+            let recorder = Recorder {
+                latency_seconds: 0.3 + ohms * 1e-4,
+                ..setup.recorder(0.7, 40 + n as u64 * 10 + ohms as u64)
+            };
+            let (rate, samples) = take(&plan, &mut device, &recorder);
+            let file = format!("{ohms:.0}.wav");
+            write_wav(&folder.path().join(&file), &samples, Stored { rate, bits: 24, float: false });
+            text += &format!(
+                "[[take]]\nfile = \"{file}\"\nbuild = \"a\"\nsetting = \"full\"\nload_ohms = {ohms:.1}\n"
+            );
+        }
+        std::fs::write(folder.path().join("bench.toml"), text).unwrap();
+        let bench = twinload::bench::Bench::open(folder.path()).unwrap();
+        let analysis = analyse::bench(&bench).unwrap();
+        let found = analysis.takes[0].figures.value("output_impedance");
+        let at = format!("8 and 16 Ω, {} Hz", setup.rate);
+        ledger.note("impedance", setup.condition, found.map(|z| 100.0 * z / INSIDE_OHMS), 100.0, &at);
+    }
+}
+
 /// A pass band, with sag: response, corners and bursts.
 fn bands(ledger: &mut Ledger, setup: Setup, seed: u64) {
     let plan = Plan::programme(&Choices::default());
@@ -586,8 +717,10 @@ fn bands(ledger: &mut Ledger, setup: Setup, seed: u64) {
     };
     let sag = takes::Sag::of(&plan, &recorder);
     let mut device = Chain(vec![Box::new(sag), Box::new(Band::new(band.low_hz, band.high_hz))]);
-    let analysis = recorded(&plan, &mut device, &recorder);
+    let (rate, samples) = take(&plan, &mut device, &recorder);
+    let analysis = in_file(&samples, Stored { rate, bits: 24, float: false });
     let at = format!("70 Hz–9 kHz, {} Hz, {:+} ppm", setup.rate, setup.clock_ppm);
+    starts(ledger, &samples, setup, &at);
     common(ledger, &analysis, setup, &at);
     let figure = |name: &str| analysis.figures.value(name);
     for (name, expected) in ["low_corner", "high_corner"].into_iter().zip(band.corners()) {
@@ -625,8 +758,7 @@ fn response(ledger: &mut Ledger, analysis: &TakeAnalysis, setup: Setup, band: Pa
         };
         ledger.note(key, condition, Some(found), band.level_db(hz), &format!("{hz:.1} Hz, {at}"));
     }
-    let middle: Vec<f64> = points.iter().map(|p| p.0).filter(|f| (300.0..=3000.0).contains(f)).collect();
-    let delay = middle.iter().map(|&f| band.delay_seconds(f)).sum::<f64>() / middle.len() as f64;
+    let delay = band.delay_seconds();
     for (hz, found) in curve.points("frequency", "phase") {
         if hz > highest || (condition == Bench && hz > 8000.0) {
             continue;

@@ -221,6 +221,9 @@ fn allowed(
         ("sweep_high", column) if column.starts_with("harmonic_") => {
             // Where it stands 20 dB over the floor: that is about −60 dBc at this drive and noise.
             let reach = pick(-80.0, -50.0);
+            // At 100 Hz of the short sweep the other one's H3 lies 0.030 dB from the closed form (−51.996 dB), ours
+            // 0.006: it divides by the closed form of a sweep without a begin.
+            let lowest = if short { 120.0 } else { lowest };
             if witness.at_number() < lowest || witness.number()? < reach {
                 return None;
             }

@@ -5,6 +5,7 @@
 //! responses of its harmonics apart from it in time. The clock's drift goes into the closed form, so the
 //! recording itself is never resampled.
 
+mod begin;
 mod corners;
 mod deconvolve;
 mod figures;

@@ -21,6 +21,16 @@ pub struct Row {
     pub bench: Option<f64>,
 }
 
+/// A requirement that is not met, and why it is not.
+pub struct Miss {
+    /// The row.
+    pub key: &'static str,
+    /// The condition.
+    pub condition: Condition,
+    /// Why: a limit of nature, not of the day.
+    pub why: &'static str,
+}
+
 /// The condition of a recording.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Condition {
@@ -76,23 +86,38 @@ impl Ledger {
         }
     }
 
-    /// Everything that is worse than required, and everything missing.
-    pub fn faults(&self) -> Vec<String> {
-        let mut faults = self.missing.clone();
+    /// Everything that is worse than required, and everything missing: what `misses` explain, and the rest. An
+    /// explained miss that is met after all is a fault too: its explanation is wrong.
+    pub fn faults(&self, misses: &[Miss]) -> (Vec<String>, Vec<String>) {
+        let (mut explained, mut faults) = (Vec::new(), self.missing.clone());
         for row in self.rows {
             for (condition, required) in [(Condition::Clean, row.clean), (Condition::Bench, row.bench)] {
                 let Some(required) = required else { continue };
-                match self.worst.get(&(row.key, condition)) {
-                    Some(worst) if worst.error <= required => {}
-                    Some(worst) => faults.push(format!(
-                        "{} ({condition:?}): {} {} reached, {required} required, {}",
-                        row.figure, worst.error, row.unit, worst.at
-                    )),
-                    None => faults.push(format!("{} ({condition:?}): never tried", row.figure)),
+                let miss = misses.iter().find(|m| m.key == row.key && m.condition == condition);
+                let name = format!("{} ({condition:?})", row.figure);
+                match (self.worst.get(&(row.key, condition)), miss) {
+                    (Some(worst), None) if worst.error <= required => {}
+                    (Some(worst), Some(_)) if worst.error <= required => {
+                        faults.push(format!("{name}: met, though it is said not to be"));
+                    }
+                    (Some(worst), miss) => {
+                        let unit = row.unit;
+                        let text = format!(
+                            "{name}: {} {unit} reached, {} {unit} required, {}",
+                            number(worst.error),
+                            number(required),
+                            worst.at
+                        );
+                        match miss {
+                            Some(miss) => explained.push(format!("{text}. {}", miss.why)),
+                            None => faults.push(text),
+                        }
+                    }
+                    (None, _) => faults.push(format!("{name}: never tried")),
                 }
             }
         }
-        faults
+        (explained, faults)
     }
 
     /// The table in Markdown.

@@ -172,10 +172,14 @@ impl PassBand {
         im.atan2(re)
     }
 
-    /// Group delay in seconds.
-    pub fn delay_seconds(self, hz: f64) -> f64 {
-        let d = 1e-4 * hz;
-        -(self.phase(hz + d) - self.phase(hz - d)) / (2.0 * d * TAU)
+    /// Slope of the straight line through the phase from 300 Hz to 3 kHz in seconds: least squares at the points of
+    /// the grid, 1 kHz · 10^(k/160), each weighted with its frequency.
+    pub fn delay_seconds(self) -> f64 {
+        let grid = (-83..=76).map(|k| 1000.0 * 10.0_f64.powf(f64::from(k) / 160.0));
+        let points: Vec<(f64, f64)> = grid.map(|f| (f, self.phase(f))).collect();
+        let sum = |value: &dyn Fn(f64, f64) -> f64| points.iter().map(|p| p.0 * value(p.0, p.1)).sum::<f64>();
+        let (f, phase) = (sum(&|f, _| f) / sum(&|_, _| 1.0), sum(&|_, p| p) / sum(&|_, _| 1.0));
+        -sum(&|x, p| (x - f) * (p - phase)) / sum(&|x, _| (x - f).powi(2)) / TAU
     }
 
     /// Half-power points re 1 kHz.

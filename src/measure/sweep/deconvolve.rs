@@ -4,7 +4,7 @@ use std::f64::consts::{FRAC_PI_4, TAU};
 
 use realfft::num_complex::Complex;
 
-use super::{Sweep, mains};
+use super::{Sweep, begin, mains};
 use crate::measure::plans::fast_length;
 use crate::measure::{Cut, MeasureError, Plans};
 
@@ -68,7 +68,9 @@ pub(super) fn deconvolve(
     let bin_hz = cut.rate_hz / length as f64;
     let band_hz = BAND_HZ.min(cut.rate_hz / 2.0);
     bins.truncate((band_hz / bin_hz) as usize + 1);
-    divide_by_sweep(&mut bins, bin_hz, band_hz, cut, sweep);
+    let inverse = Inverse::of(bin_hz, band_hz, cut, sweep);
+    inverse.apply(&mut bins);
+    begin::correct(&mut bins, bin_hz, cut, sweep, |k| inverse.at(k), plans);
 
     let growth_seconds = sweep.growth_seconds / cut.ratio;
     if let Some(mains_hz) = mains_hz.filter(|hz| (40.0..=70.0).contains(hz)) {
@@ -84,47 +86,74 @@ pub(super) fn deconvolve(
 
 /// H(f) = Y(f) · 2 √(f/L') · exp{−j2πf[L'(1 − ln(f/f1')) + t0 − ts] + jπ/4} / a  (methods §5.1), where
 /// Y is the DFT over the sample rate.
-fn divide_by_sweep(bins: &mut [Complex<f64>], bin_hz: f64, band_hz: f64, cut: &Cut<'_>, sweep: &Sweep) {
-    let growth = sweep.growth_seconds / cut.ratio;
-    let start_hz = sweep.start_hz * cut.ratio;
-    // t0 − ts: the cut's begin re the sweep's begin, by the recorder's clock.
-    let offset_seconds = cut.start_seconds / cut.ratio;
-    let edge_hz = EDGE * band_hz;
-    let scale = 2.0 / (sweep.peak * cut.rate_hz * growth.sqrt());
-    if let Some(dc) = bins.first_mut() {
-        *dc = Complex::new(0.0, 0.0);
+struct Inverse {
+    bin_hz: f64,
+    growth: f64,
+    start_hz: f64,
+    /// t0 − ts: the cut's begin re the sweep's begin, by the recorder's clock.
+    offset_seconds: f64,
+    band_hz: f64,
+    scale: f64,
+}
+
+impl Inverse {
+    fn of(bin_hz: f64, band_hz: f64, cut: &Cut<'_>, sweep: &Sweep) -> Self {
+        let growth = sweep.growth_seconds / cut.ratio;
+        Self {
+            bin_hz,
+            growth,
+            start_hz: sweep.start_hz * cut.ratio,
+            offset_seconds: cut.start_seconds / cut.ratio,
+            band_hz,
+            scale: 2.0 / (sweep.peak * cut.rate_hz * growth.sqrt()),
+        }
     }
-    let phase_at = |k: usize| {
-        let f = bin_hz * k as f64;
-        let cycles = f * (growth * (1.0 - (f / start_hz).ln()) + offset_seconds);
+
+    fn phase(&self, k: usize) -> f64 {
+        let f = self.bin_hz * k as f64;
+        let cycles = f * (self.growth * (1.0 - (f / self.start_hz).ln()) + self.offset_seconds);
         // Whole turns are taken off first: sin_cos is slow and less exact far from zero.
         -TAU * (cycles - cycles.round()) + FRAC_PI_4
-    };
-    let size_at = |k: usize| {
-        let f = bin_hz * k as f64;
+    }
+
+    fn size(&self, k: usize) -> f64 {
+        let f = self.bin_hz * k as f64;
+        let edge_hz = EDGE * self.band_hz;
         let edge = if f > edge_hz {
-            0.5 + 0.5 * (std::f64::consts::PI * (f - edge_hz) / (band_hz - edge_hz)).cos()
+            0.5 + 0.5 * (std::f64::consts::PI * (f - edge_hz) / (self.band_hz - edge_hz)).cos()
         } else {
             1.0
         };
-        scale * f.sqrt() * edge
-    };
-    let exact_to = EXACT_BINS.min(bins.len());
-    for (k, bin) in bins.iter_mut().enumerate().take(exact_to).skip(1) {
-        *bin *= Complex::from_polar(size_at(k), phase_at(k));
+        self.scale * f.sqrt() * edge
     }
-    for first in (exact_to..bins.len()).step_by(BLOCK) {
-        let f = bin_hz * first as f64;
-        // Slope and bend of the phase over bins: φ' = 2π(L' ln(f/f1') − (t0 − ts)) Δf, φ'' = 2π L' Δf / k.
-        let bend = TAU * growth * bin_hz / first as f64;
-        let slope = TAU * (growth * (f / start_hz).ln() - offset_seconds) * bin_hz + 0.5 * bend;
-        let mut turn = Complex::cis(slope - TAU * (slope / TAU).round());
-        let more = Complex::cis(bend);
-        let mut phasor = Complex::cis(phase_at(first));
-        for (k, bin) in bins.iter_mut().enumerate().skip(first).take(BLOCK) {
-            *bin *= phasor * size_at(k);
-            phasor *= turn;
-            turn *= more;
+
+    /// The factor of one bin.
+    fn at(&self, k: usize) -> Complex<f64> {
+        Complex::from_polar(self.size(k), self.phase(k))
+    }
+
+    fn apply(&self, bins: &mut [Complex<f64>]) {
+        if let Some(dc) = bins.first_mut() {
+            *dc = Complex::new(0.0, 0.0);
+        }
+        let exact_to = EXACT_BINS.min(bins.len());
+        for (k, bin) in bins.iter_mut().enumerate().take(exact_to).skip(1) {
+            *bin *= self.at(k);
+        }
+        for first in (exact_to..bins.len()).step_by(BLOCK) {
+            let f = self.bin_hz * first as f64;
+            // Slope and bend of the phase over bins: φ' = 2π(L' ln(f/f1') − (t0 − ts)) Δf, φ'' = 2π L' Δf / k.
+            let bend = TAU * self.growth * self.bin_hz / first as f64;
+            let slope = TAU * (self.growth * (f / self.start_hz).ln() - self.offset_seconds) * self.bin_hz
+                + 0.5 * bend;
+            let mut turn = Complex::cis(slope - TAU * (slope / TAU).round());
+            let more = Complex::cis(bend);
+            let mut phasor = Complex::cis(self.phase(first));
+            for (k, bin) in bins.iter_mut().enumerate().skip(first).take(BLOCK) {
+                *bin *= phasor * self.size(k);
+                phasor *= turn;
+                turn *= more;
+            }
         }
     }
 }

@@ -154,7 +154,9 @@ def measure(take, plan, segment, mains):
     level = db(first / at_1k)
     band = (f >= 300) & (f <= 3000)
     phase = np.unwrap(np.angle(first))
-    delay = np.mean(-np.gradient(phase, f)[band]) / (2 * np.pi)
+    # The straight line through the phase, every hertz alike.
+    slope = np.polyfit(f[band], phase[band], 1, w=np.sqrt(np.gradient(f)[band]))[0]
+    delay = -slope / (2 * np.pi)
     turned = phase + 2 * np.pi * f * delay
     turned -= 2 * np.pi * np.round(np.interp(1000, f, turned) / (2 * np.pi))
     out = {
