@@ -15,8 +15,8 @@ use plotters::style::{Color, IntoFont, RGBColor, ShapeStyle, TextStyle};
 use super::backend::{FINE, Sheet, SvgBackend, fine};
 use super::content::{draw_block, draw_ends, draw_mark, draw_series};
 use super::layout::{
-    KEY_ROW, MARGIN_LEFT, NAME_LIMIT, NOTE_SIZE, PanelPlan, Plan, TEXT_SIZE, TICK_LINE, TICK_SIZE,
-    TITLE_HEIGHT, TITLE_SIZE, guide_label, key_places, tick_lines,
+    KEY_ROW, MARGIN_LEFT, NAME_LIMIT, NOTE_SIZE, PanelPlan, Placed, Plan, TEXT_SIZE, TICK_LINE, TICK_SIZE,
+    TITLE_HEIGHT, TITLE_SIZE, key_places, tick_lines,
 };
 use super::palette::{self, look};
 use super::{Axis, Chart, ChartError, Scale, Tick, font};
@@ -275,17 +275,10 @@ fn draw_guides(sheet: &Sheet, root: &Paper, area: &Area, plan: &PanelPlan) -> Re
         };
         sheet.with(r#"class="guide""#);
         area.draw(&PathElement::new(line, stroke(palette::GUIDE, 0.8)))?;
-        if let Some(rect) = guide_label(panel, &plan.frame, guide) {
-            sheet.with(&HALO.replace("label", "soft halo"));
-            text(
-                root,
-                &guide.label,
-                NOTE_SIZE,
-                palette::SOFT,
-                (rect.left + 1.0, rect.bottom - 3.0),
-                HPos::Left,
-            )?;
-        }
+    }
+    sheet.with(&HALO.replace("label", "soft halo"));
+    for Placed { text: words, size, rect, .. } in &plan.guides {
+        text(root, words, *size, palette::SOFT, (rect.left + 1.0, rect.bottom - 3.0), HPos::Left)?;
     }
     sheet.with("");
     sheet.close();

@@ -88,6 +88,14 @@ impl Placer {
         self.curves.push((curve, thin));
     }
 
+    /// The first of the places that the fewest stretches of curves cross, now taken.
+    pub(crate) fn freest(&mut self, places: &[Rect]) -> Option<Rect> {
+        let crossed = |rect: &Rect| self.curves.iter().map(|(_, s)| rect.crossings(s)).sum::<usize>();
+        let best = places.iter().min_by_key(|rect| crossed(rect)).copied();
+        self.taken.extend(best);
+        best
+    }
+
     /// A place for a label of this size beside its curve, now taken; `None` if
     /// everywhere another label is in the way.
     pub(crate) fn beside_curve(&mut self, curve: usize, size: (f64, f64)) -> Option<Rect> {
@@ -187,6 +195,21 @@ mod tests {
     use super::*;
 
     const FRAME: Rect = Rect { left: 0.0, top: 0.0, right: 400.0, bottom: 200.0 };
+
+    #[test]
+    fn of_two_places_the_one_that_no_curve_crosses_is_taken() {
+        let places = [Rect::at(4.0, 40.0, (20.0, 12.0)), Rect::at(176.0, 40.0, (20.0, 12.0))];
+        for (curve, expected) in [
+            (vec![(0.0, 80.0), (200.0, 85.0)], places[0]),
+            (vec![(0.0, 46.0), (100.0, 90.0), (200.0, 95.0)], places[1]),
+            (vec![(0.0, 90.0), (100.0, 90.0), (200.0, 46.0)], places[0]),
+            (vec![(0.0, 46.0), (200.0, 46.0)], places[0]),
+        ] {
+            let mut placer = Placer::new(FRAME);
+            placer.curve(0, &curve);
+            assert_eq!(placer.freest(&places), Some(expected), "{curve:?}");
+        }
+    }
 
     #[test]
     fn labels_of_two_close_curves_do_not_overlap() {

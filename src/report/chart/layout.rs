@@ -38,6 +38,8 @@ pub(crate) struct PanelPlan<'a> {
     pub frame: Rect,
     /// For each series, its visible stretches in places.
     pub stretches: Vec<Vec<Vec<Place>>>,
+    /// What stands on the guides; of no build.
+    pub guides: Vec<Placed>,
     pub labels: Vec<Placed>,
     /// The title of the x axis is written.
     pub titled: bool,
@@ -97,9 +99,10 @@ impl<'a> Plan<'a> {
                 placer.curve(at, &on_paper);
             }
         }
+        let mut guides = Vec::new();
         for guide in &panel.guides {
-            if let Some(rect) = guide_label(panel, &frame, guide) {
-                placer.reserve(rect);
+            if let Some(rect) = placer.freest(&guide_places(panel, &frame, guide)) {
+                guides.push(Placed { build: 0, text: guide.label.clone(), size: NOTE_SIZE, rect });
             }
         }
         let marks: Vec<_> =
@@ -125,7 +128,7 @@ impl<'a> Plan<'a> {
                 labels.push(Placed { build: mark.build, text: text.clone(), size: NOTE_SIZE, rect });
             }
         }
-        PanelPlan { panel, frame, stretches, labels, titled }
+        PanelPlan { panel, frame, stretches, guides, labels, titled }
     }
 
     /// What is written beside a curve, and whether that names its build.
@@ -197,23 +200,21 @@ pub(crate) fn block_rect(panel: &Panel, frame: &Rect, block: &Block) -> Option<R
     (right - left > 0.01 && bottom - top > 0.01).then_some(Rect { left, top, right, bottom })
 }
 
-/// The rectangle of a guide's label, if it has one and is seen.
-pub(crate) fn guide_label(panel: &Panel, frame: &Rect, guide: &Guide) -> Option<Rect> {
-    if guide.label.is_empty() {
-        return None;
-    }
+/// Where a guide's label may stand, the usual place first; empty if it has none or the guide is not seen.
+fn guide_places(panel: &Panel, frame: &Rect, guide: &Guide) -> Vec<Rect> {
     let axis = if guide.level { &panel.y } else { &panel.x };
-    let place = axis.place(guide.at).filter(|p| (0.0..=1.0).contains(p))?;
+    let place = axis.place(guide.at).filter(|p| !guide.label.is_empty() && (0.0..=1.0).contains(p));
+    let Some(place) = place else { return Vec::new() };
     let (width, height) = (font::width(&guide.label, NOTE_SIZE) + 2.0, NOTE_SIZE + 2.0);
-    Some(if guide.level {
+    let at = |left: f64, top: f64| Rect { left, top, right: left + width, bottom: top + height };
+    if guide.level {
         let y = frame.bottom - place * (frame.bottom - frame.top);
         let top = (y - height).max(frame.top);
-        Rect { left: frame.left + 4.0, top, right: frame.left + 4.0 + width, bottom: top + height }
+        vec![at(frame.left + 4.0, top), at(frame.right - width - 4.0, top)]
     } else {
         let x = frame.left + place * (frame.right - frame.left) + 3.0;
-        let left = x.min(frame.right - width);
-        Rect { left, top: frame.top + 3.0, right: left + width, bottom: frame.top + 3.0 + height }
-    })
+        vec![at(x.min(frame.right - width), frame.top + 3.0)]
+    }
 }
 
 /// A place in the frame, in chart units.
