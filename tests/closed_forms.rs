@@ -246,3 +246,29 @@ fn sixteen_bits_leave_the_noise_that_an_ideal_quantiser_leaves() {
     let thd_n = value(&take, "thd_n") / 100.0;
     assert!((db(thd_n) + expected).abs() < 0.2, "{} {expected}", db(thd_n));
 }
+
+#[test]
+fn harmonics_beyond_the_band_have_a_reason_and_no_number() {
+    // 0.45 of 44.1 kHz is 19 845 Hz: H4 of 5 kHz lies beyond; at 48 kHz 20 kHz is the end, and H4 just within.
+    for (rate, last, end) in [(44_100, 3, "19845"), (48_000, 4, "20000")] {
+        let wave = Wave {
+            lines: waves::of_curve(|x| x + 0.1 * x * x - 0.05 * x.powi(3), 3),
+            dc: 0.0,
+            gain: 0.5,
+            frequency_hz: 5000.0,
+            lead: 0.0,
+        };
+        let stored = Stored { rate, bits: 24, float: false };
+        let take = support::measure(&wave.samples(rate, 0.6), stored);
+        let note = take.figures.get("thd").unwrap().note.clone().unwrap();
+        assert_eq!(note, format!("THD_F: H2 to H{last} (to {} Hz) re the fundamental", 5000 * last));
+        for harmonic in take.figures.harmonics.iter().filter(|h| h.order > last) {
+            for quantity in [&harmonic.ratio, &harmonic.phase] {
+                assert_eq!(quantity.value, None, "H{} at {rate} Hz", harmonic.order);
+                let reason = format!("above {end} Hz, the band's end at this sample rate");
+                assert_eq!(quantity.note.as_deref(), Some(reason.as_str()));
+            }
+        }
+        assert_eq!(take.figures.harmonics.len(), 10);
+    }
+}

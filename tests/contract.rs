@@ -32,6 +32,8 @@ const FIGURES: &[&str] = &[
     "clip_drive_*",
     "clip_power*",
     "cranked_power*",
+    "cranked_thd*",
+    "thd_highest_order",
     "sensitivity",
     "onset_span",
     "hysteresis",

@@ -82,7 +82,7 @@ const HUM: Option<Threshold> = Some(Threshold::Decibels(2.0));
 const RESPONSE: Option<Threshold> = Some(Threshold::Decibels(1.0));
 
 /// Figures that are conditions of a take, not properties of a build.
-const NOT_COMPARED: [&str; 4] = ["frequency", "reference_shift", "level", "dc"];
+const NOT_COMPARED: [&str; 5] = ["frequency", "reference_shift", "level", "dc", "thd_highest_order"];
 
 /// Figures that stand in the rows of a match instead of among those of the whole.
 fn belongs_to_a_match(name: &str) -> bool {
@@ -114,6 +114,9 @@ const KNOWN: &[Known] = {
     ("clip_power_negative", "Power at the clip point, negative half", "power where the negative half clips", Gives, Decibels, LEVEL, Power, false),
     ("onset_span", "Onset span (drive from 1 % to 10 % THD)", "onset span (drive from 1 % to 10 % THD)", Place, Plain, LEVEL, Nothing, true),
     ("thd_at_1_watt", "THD at 1 W", "THD at 1 W", Place, Ratio, DISTORTION, Nothing, false),
+    ("cranked_thd", "THD at the programme's top (THD_F, re the fundamental)", "THD at the programme's top", Has, Ratio, DISTORTION, Nothing, false),
+    ("cranked_thd_r", "THD at the programme's top (THD_R, re fundamental and harmonics)", "THD_R at the programme's top", Has, Ratio, DISTORTION, Nothing, false),
+    ("cranked_thd_n", "THD+N at the programme's top", "THD+N at the programme's top", Has, Ratio, DISTORTION, Nothing, false),
     ("hysteresis", "Hysteresis (ladder up against down)", "hysteresis", Has, Plain, LEVEL, Nothing, false),
     ("low_corner", "Lower corner (−3 dB re 1 kHz)", "lower corner (−3 dB re 1 kHz)", Place, Percent, None, Nothing, true),
     ("high_corner", "Upper corner (−3 dB re 1 kHz)", "upper corner (−3 dB re 1 kHz)", Place, Percent, None, Nothing, true),

@@ -11,7 +11,13 @@ use crate::rounding;
 
 /// The conditions, in the order of print.
 #[must_use]
-pub fn of(bench: &Bench, charts: &[VoltageChart], budget: Option<&Budget>, rows: &[Row]) -> Vec<Condition> {
+pub fn of(
+    bench: &Bench,
+    charts: &[VoltageChart],
+    budget: Option<&Budget>,
+    rows: &[Row],
+    thd: Option<&str>,
+) -> Vec<Condition> {
     let rig = &bench.rig;
     let mut conditions = Vec::new();
     let mut add = |label: &str, text: String| conditions.push(Condition { label: label.to_owned(), text });
@@ -46,6 +52,9 @@ pub fn of(bench: &Bench, charts: &[VoltageChart], budget: Option<&Budget>, rows:
         "Mains",
         bench.mains_hz.map_or("frequency found from the recordings".to_owned(), |hz| format!("{hz} Hz")),
     );
+    if let Some(thd) = thd {
+        add("Distortion", thd.to_owned());
+    }
     for setting in &bench.settings {
         let controls = setting.words();
         let text = if controls.is_empty() { "controls not noted".to_owned() } else { controls };

@@ -69,13 +69,19 @@ pub fn compare(bench: &Bench, analysis: &Analysis, chosen: &[String]) -> Result<
         fairness: fairness::of(bench, &selection, &shown, &rows),
         curves: selection.groups.iter().flat_map(|g| curves_of(g, &known)).collect(),
         hum_origins: analysis.hum_origins.iter().filter(|o| known.contains(&o.build)).cloned().collect(),
-        conditions: conditions::of(bench, &charts, watts.as_ref(), &rows),
+        conditions: conditions::of(bench, &charts, watts.as_ref(), &rows, thd_words(&selection)),
         budget: watts.map_or_else(Vec::new, |b| b.lines()),
         recordings: selection.recordings,
         rows,
         sentences,
         suspects,
     })
+}
+
+/// Which THD is meant, and which harmonics it counts.
+fn thd_words<'a>(selection: &'a group::Selection) -> Option<&'a str> {
+    let members = selection.groups.iter().flat_map(|g| g.builds.iter().flatten());
+    members.filter_map(|m| m.take.figures.get("thd_highest_order")).find_map(|q| q.note.as_deref())
 }
 
 fn fewest(group: &Group) -> usize {

@@ -24,19 +24,7 @@ pub fn put(figures: &mut Figures, tone: &Tone, rate_hz: f64, seconds: f64, scale
         .plus_minus(Z95 * units::db(1.0 + relative / 2f64.sqrt()))
         .noted("fundamental; a full-scale sine is 0 dBFS");
     figures.set("level", level);
-    let lines = tone.lines.len();
-    let highest = tone.frequency_hz * lines as f64;
-    figures.set(
-        "thd",
-        thd(tone).noted(format!("THD_F: H2 to H{lines} (to {highest:.0} Hz) re the fundamental")),
-    );
-    figures.set("thd_r", thd_r(tone).noted("THD_R: the same re fundamental and harmonics together"));
-    let band = tone.band_hz;
-    figures.set(
-        "thd_n",
-        percent(tone.thd_n())
-            .noted(format!("all but the fundamental, 20 Hz to {band:.0} Hz, re the fundamental")),
-    );
+    put_distortion(figures, "", tone);
     figures.set("sinad", Quantity::new(-units::db(tone.thd_n()), Unit::Decibels));
     figures.set("even_harmonics", floored(tone.even(), tone.thd_floor()));
     figures.set("odd_harmonics", floored(tone.odd(), tone.thd_floor()));
@@ -53,6 +41,31 @@ pub fn put(figures: &mut Figures, tone: &Tone, rate_hz: f64, seconds: f64, scale
     figures.harmonics = harmonics(tone, rate_hz);
 }
 
+/// Which harmonics THD counts: "H2 to H19 (to 19190 Hz)".
+#[must_use]
+pub fn counted(tone: &Tone) -> String {
+    let lines = tone.lines.len();
+    format!("H2 to H{lines} (to {:.0} Hz)", tone.frequency_hz * lines as f64)
+}
+
+/// Puts `thd`, `thd_r` and `thd_n` under these names with a beginning of their own, each with what it counts.
+pub fn put_distortion(figures: &mut Figures, beginning: &str, tone: &Tone) {
+    let counted = counted(tone);
+    let mut set = |name: &str, quantity: Quantity, note: String| {
+        // Where there is no number, its reason goes first.
+        let note = match &quantity.note {
+            Some(reason) if quantity.value.is_none() => format!("{reason}; {note}"),
+            _ => note,
+        };
+        figures.set(&format!("{beginning}{name}"), quantity.noted(note));
+    };
+    set("thd", thd(tone), format!("THD_F: {counted} re the fundamental"));
+    set("thd_r", thd_r(tone), format!("THD_R: {counted} re fundamental and harmonics together"));
+    let band = tone.band_hz;
+    let words = format!("all but the fundamental, 20 Hz to {band:.0} Hz, re the fundamental");
+    set("thd_n", percent(tone.thd_n()), words);
+}
+
 /// THD_F in per cent with its interval, or "below" where the noise floor hides it (methods §3.2).
 #[must_use]
 pub fn thd(tone: &Tone) -> Quantity {
@@ -64,7 +77,8 @@ pub fn thd(tone: &Tone) -> Quantity {
 }
 
 /// THD_R = THD_F/√(1+THD_F²) (reference §1).
-fn thd_r(tone: &Tone) -> Quantity {
+#[must_use]
+pub fn thd_r(tone: &Tone) -> Quantity {
     let of = |f: f64| f / (1.0 + f * f).sqrt();
     let (value, floor) = (tone.thd(), tone.thd_floor());
     if value < 2.0 * floor {

@@ -78,6 +78,10 @@ pub fn summary(analysis: &Analysis, out: &mut dyn Write) -> io::Result<()> {
     super::origins::terminal(&analysis.hum_origins, out)?;
     interface(analysis, out)?;
     writeln!(out)?;
+    let counted = analysis.takes.iter().find_map(|t| t.figures.get("thd_highest_order")?.note.clone());
+    for line in counted.iter().flat_map(|note| wrapped(&format!("{note}."), 80)) {
+        writeln!(out, "{line}")?;
+    }
     let words = "Powers are watts of the whole waveform at 5 and 10 % THD, gain dB, THD at 1 W per cent, hum mV, sag dB, \
                  drift ppm of the recorder's clock. – means not measured; the reason is in the files.";
     for line in wrapped(words, 80) {

@@ -26,8 +26,8 @@ pub(crate) const DEFINITIONS: &[Definition] = &[
     },
     Definition {
         term: "THD",
-        text: "Total harmonic distortion: root sum of squares of the harmonics up to 20 kHz over the fundamental, the noise in each taken off.",
-        quantities: &["thd", "power_at_thd", "onset_span"],
+        text: "Total harmonic distortion: root sum of squares of the harmonics, the noise in each taken off. Unless THD_R is said it is THD_F, over the fundamental; THD_R is over fundamental and harmonics together. Which harmonics count stands in the conditions: those up to 20 kHz, and up to 0.45 of the sample rate.",
+        quantities: &["thd", "cranked_thd", "power_at_thd", "onset_span"],
     },
     Definition {
         term: "Clean power",

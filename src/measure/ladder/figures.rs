@@ -10,7 +10,7 @@ use super::{LeftOut, Step, small_signal_gain};
 use crate::analysis::Figures;
 use crate::figure::{Curve, Quantity, Unit};
 use crate::finding::{Finding, Severity};
-use crate::measure::tone_figures::{Z95, harmonics, thd};
+use crate::measure::tone_figures::{Z95, counted, harmonics, put_distortion, thd, thd_r};
 use crate::takes::Scale;
 use crate::units::{db, dbfs_of_rms};
 
@@ -36,14 +36,12 @@ pub fn put(
     let top = steps.last().filter(|top| !left_out.any_over(top.drive_db));
     if let Some(top) = top {
         figures.harmonics = harmonics(&top.tone, rate_hz);
-        put_power(
-            figures,
-            "cranked_power",
-            scale,
-            Some(&top_state(top)),
-            None,
-            "at the top step, whole waveform",
-        );
+        put_distortion(figures, "cranked_", &top.tone);
+        put_power(figures, "cranked_power", scale, Some(&top_state(top)), None, "at the top step");
+    }
+    if let Some(step) = steps.iter().min_by_key(|s| s.tone.lines.len()) {
+        let words = format!("THD on the ladder is THD_F: {} re the fundamental", counted(&step.tone));
+        figures.set("thd_highest_order", Quantity::new(step.tone.lines.len() as f64, Unit::One).noted(words));
     }
     let (Some(between), Some((gain, gain_error))) = (Between::new(steps), small_signal_gain(steps)) else {
         return findings;
@@ -52,12 +50,13 @@ pub fn put(
     figures.set("gain", gain_quantity(gain, gain_error, steps, scale));
 
     let draws = Draws::of(steps, &headroom);
+    let counts = steps.first().map_or_else(String::new, |s| format!(" (THD_F, {})", counted(&s.tone)));
     for (k, limit) in LIMITS_PERCENT.into_iter().enumerate() {
         let name = format!("thd_{limit:.0}_percent");
         put_crossing(
             figures,
             &name,
-            &format!("{limit} % THD"),
+            &format!("{limit} % THD{counts}"),
             headroom.thd[k],
             &draws.thd[k],
             &between,
@@ -195,9 +194,9 @@ fn put_power(
     what: &str,
 ) {
     let Some(state) = state else { return };
-    let one = |mean_square: f64, spread: f64| match scale.watts(mean_square) {
+    let one = |mean_square: f64, spread: f64, of: &str| match scale.watts(mean_square) {
         Some(watts) => {
-            let power = Quantity::new(watts, Unit::Watts).noted(what);
+            let power = Quantity::new(watts, Unit::Watts).noted(format!("{of}, {what}"));
             if draws.is_some() { power.plus_minus(Z95 * watts * spread / mean_square) } else { power }
         }
         None => Quantity::missing(Unit::Watts, "watts need a calibrated rig and the load's ohms"),
@@ -205,8 +204,8 @@ fn put_power(
     // At the top step all that is there counts; at a limit the harmonics do (methods §4.3).
     let rest = if draws.is_none() { state.rest_mean_square } else { 0.0 };
     let spread = draws.map_or((0.0, 0.0), |d| (sd(d, |d| d.1), sd(d, |d| d.2)));
-    figures.set(name, one(state.mean_square() + rest, spread.0));
-    figures.set(&format!("{name}_fundamental"), one(state.peak().powi(2) / 2.0, spread.1));
+    figures.set(name, one(state.mean_square() + rest, spread.0, "whole waveform"));
+    figures.set(&format!("{name}_fundamental"), one(state.peak().powi(2) / 2.0, spread.1, "fundamental"));
 }
 
 fn put_clip(
@@ -285,6 +284,8 @@ fn put_at_one_watt(
         }
         return;
     };
+    let thd_words =
+        steps.first().map_or_else(String::new, |s| format!("THD_F: {} re the fundamental", counted(&s.tone)));
     let drives: Vec<f64> = states.iter().map(|s| s.drive_db).collect();
     let measured_db: Vec<f64> = steps.iter().map(|s| s.drive_db).collect();
     let at = crossing(&drives, &watts, 1.0, |_| false).without(&measured_db, left_out);
@@ -300,7 +301,13 @@ fn put_at_one_watt(
             match ratio {
                 Some(ratio) if ratio >= 2.0 * floor => {
                     // H2 and up share the noise; its power is spread over all of them.
-                    Quantity::new(100.0 * ratio, Unit::Percent).plus_minus(Z95 * 100.0 * floor / 2f64.sqrt())
+                    Quantity::new(100.0 * ratio, Unit::Percent)
+                        .plus_minus(Z95 * 100.0 * floor / 2f64.sqrt())
+                        .noted(if name == "thd_at_1_watt" {
+                            thd_words.as_str()
+                        } else {
+                            "re the fundamental"
+                        })
                 }
                 Some(_) => Quantity::missing(
                     Unit::Percent,
@@ -450,6 +457,7 @@ pub fn ladder_curve(steps: &[Step], scale: &Scale) -> Curve {
         ("power_fundamental", Unit::Watts),
         ("gain", Unit::Decibels),
         ("thd", Unit::Percent),
+        ("thd_r", Unit::Percent),
         ("thd_floor", Unit::Percent),
         ("thd_n", Unit::Percent),
         ("even_harmonics", Unit::Percent),
@@ -493,6 +501,7 @@ fn ladder_row(step: &Step, scale: &Scale) -> Vec<f64> {
         scale.watts(fundamental).unwrap_or(f64::NAN),
         db(tone.peak() / step.input_peak),
         thd(tone).value.unwrap_or(f64::NAN),
+        thd_r(tone).value.unwrap_or(f64::NAN),
         100.0 * tone.thd_floor(),
         100.0 * tone.thd_n(),
         known(tone.even(), tone.thd_floor()),
