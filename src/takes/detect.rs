@@ -195,7 +195,10 @@ impl Detector {
             work.rho.clear();
             let energy = self.template_energy;
             work.rho.extend(
-                work.signal.iter().zip(&work.energy).map(|(c, e)| c.norm() * scale / (e * energy).sqrt()),
+                work.signal
+                    .iter()
+                    .zip(&work.energy)
+                    .map(|(c, e)| (c.norm_sqr() / (e * energy)).sqrt() * scale),
             );
             let end = ((fresh.min(self.hop + self.block / self.small)) as f32 / per_step) as usize;
             for k in 1..end.min(self.small - 1) {

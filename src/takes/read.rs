@@ -105,6 +105,9 @@ pub fn read(path: &Path, ask: &Ask<'_>) -> Result<Recorded, ReadError> {
     let rate_hz = f64::from(source.rate_hz());
     let longest = ask.plans.iter().map(|p| p.length_seconds).fold(60.0, f64::max);
     let mut tape = Tape::keeping(((longest + SPARE_SECONDS) * rate_hz) as usize);
+    // What a header claims counts only as far as the file is long, and the tape keeps only so much.
+    let bytes = std::fs::metadata(path).map_or(0, |about| about.len());
+    tape.expect(source.frames().unwrap_or(0).min(bytes));
     let mut detector = Detector::new(rate_hz);
     let mut health = Health::of(&source);
     let mut block = Vec::new();

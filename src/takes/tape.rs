@@ -17,6 +17,12 @@ impl Tape {
         Self { keep: Some(keep), ..Self::default() }
     }
 
+    /// Makes room for this many frames, as far as it keeps them.
+    pub fn expect(&mut self, frames: u64) {
+        let most = self.keep.unwrap_or(0);
+        self.samples.reserve_exact(usize::try_from(frames).map_or(most, |f| f.min(most)));
+    }
+
     /// All of these samples, the first being frame 0.
     #[must_use]
     pub fn of(samples: Vec<f32>) -> Self {

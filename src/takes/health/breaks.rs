@@ -34,7 +34,13 @@ pub(super) fn of_any(samples: &[f32], rate_hz: f64) -> Vec<usize> {
             _ => 0.0,
         }
     };
-    let peaks = peaks(samples.len().saturating_sub(6), piece, view);
+    let peaks = peaks(samples.len().saturating_sub(6), piece, |at, views| {
+        let count = at.len();
+        let Some(part) = samples.get(at.start..at.end + 6) else { return };
+        let [a, b, c, d, e, f, g]: [&[f32]; 7] = std::array::from_fn(|k| &part[k..k + count]);
+        let sixth = |n| a[n] + g[n] - 6.0 * (b[n] + f[n]) + 15.0 * (c[n] + e[n]) - 20.0 * d[n];
+        views.extend((0..count).map(|n: usize| sixth(n).abs()));
+    });
     let found = stand_out(&peaks, 0, LEAST_STEP * STEP_GAIN);
     // The largest value lies three samples before the middle of its seven.
     found.into_iter().filter_map(|k| largest(piece * k..piece * (k + 1), view)).map(|n| n + 3).collect()
@@ -56,7 +62,17 @@ pub(super) fn of_tone(samples: &[f32], rate_hz: f64, period: f64) -> Vec<usize> 
             _ => 0.0,
         }
     };
-    let peaks = peaks(samples.len().saturating_sub(whole + 2), piece, view);
+    let peaks = peaks(samples.len().saturating_sub(whole + 2), piece, |at, views| {
+        let count = at.len();
+        let (Some(part), Some(later)) =
+            (samples.get(at.start..at.end + 2), samples.get(at.start + whole + 1..at.end + whole + 1))
+        else {
+            return;
+        };
+        let [before, here, after]: [&[f32]; 3] = std::array::from_fn(|k| &part[k..k + count]);
+        let left = |n| later[n] - (a * after[n] + b * here[n] + c * before[n]);
+        views.extend((0..count).map(|n: usize| left(n).abs()));
+    });
     // A break is seen again one delay later; that echo is no neighbour.
     let echo = whole / piece + 2;
     let found = stand_out(&peaks, echo, LEAST_STEP);
@@ -94,10 +110,29 @@ fn parabola(lag: f64) -> [f32; 3] {
     [lag * (lag - 1.0) / 2.0, 1.0 - lag * lag, lag * (lag + 1.0) / 2.0].map(|w| w as f32)
 }
 
-fn peaks(count: usize, piece: usize, view: impl Fn(usize) -> f32) -> Vec<f32> {
+/// The largest of a view in every piece; `view` appends its values over a range.
+fn peaks(count: usize, piece: usize, view: impl Fn(Range<usize>, &mut Vec<f32>)) -> Vec<f32> {
+    let mut views = Vec::with_capacity(piece);
     (0..count.div_ceil(piece))
-        .map(|k| (piece * k..(piece * (k + 1)).min(count)).map(&view).fold(0.0, f32::max))
+        .map(|k| {
+            views.clear();
+            view(piece * k..(piece * (k + 1)).min(count), &mut views);
+            top(&views)
+        })
         .collect()
+}
+
+/// The largest value, eight side by side; 0 at least, and what is no number does not count.
+fn top(values: &[f32]) -> f32 {
+    let (eights, rest) = values.as_chunks::<8>();
+    let mut top = [0.0f32; 8];
+    let larger = |a: f32, b: f32| if b > a { b } else { a };
+    for eight in eights {
+        for (top, &value) in top.iter_mut().zip(eight) {
+            *top = larger(*top, value);
+        }
+    }
+    top.iter().chain(rest).copied().fold(0.0, larger)
 }
 
 fn largest(range: Range<usize>, view: impl Fn(usize) -> f32) -> Option<usize> {
@@ -116,9 +151,8 @@ fn stand_out(peaks: &[f32], echo: usize, floor: f32) -> Vec<usize> {
         let from = (k + 2 + echo).min(peaks.len());
         let after = peaks.get(from..(from + SIDE).min(peaks.len())).unwrap_or_default();
         // Without both sides a change of the signal itself would look like a break.
-        let stands = [before, after]
-            .into_iter()
-            .all(|side| side.len() >= LEAST_SIDE && peak > STANDS_OUT * next_largest(side));
+        let stands =
+            [before, after].into_iter().all(|side| side.len() >= LEAST_SIDE && stands_over(peak, side));
         // Of two pieces that share a break the larger one counts.
         let shadowed = found.last().is_some_and(|&last: &usize| k <= last + 1 + echo);
         if stands && !shadowed {
@@ -128,18 +162,9 @@ fn stand_out(peaks: &[f32], echo: usize, floor: f32) -> Vec<usize> {
     found
 }
 
-/// The largest of a side, its [`OTHERS`] largest left out.
-fn next_largest(side: &[f32]) -> f32 {
-    let mut top = [0.0f32; OTHERS + 1];
-    for &value in side {
-        let mut value = value;
-        for place in &mut top {
-            if value > *place {
-                std::mem::swap(place, &mut value);
-            }
-        }
-    }
-    top[OTHERS]
+/// Whether a peak stands out from a side, of which the [`OTHERS`] largest do not count.
+fn stands_over(peak: f32, side: &[f32]) -> bool {
+    side.iter().filter(|&&value| STANDS_OUT * value >= peak).nth(OTHERS).is_none()
 }
 
 #[cfg(test)]

@@ -91,8 +91,8 @@ fn hum(density: &[f64], bin_hz: f64, rms: f64) -> Option<Finding> {
 
 fn median(values: &[f64]) -> f64 {
     let mut values = values.to_vec();
-    values.sort_by(f64::total_cmp);
-    values.get(values.len() / 2).copied().unwrap_or(0.0)
+    let middle = values.len() / 2;
+    if values.is_empty() { 0.0 } else { *values.select_nth_unstable_by(middle, f64::total_cmp).1 }
 }
 
 fn oscillation(density: &[f64], bin_hz: f64) -> Option<Finding> {
