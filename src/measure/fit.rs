@@ -6,11 +6,11 @@
 //! recurrence, and sums of `w·exp(jωn)`, which have a closed form.
 
 use std::f64::consts::{LN_2, PI, TAU};
+use std::sync::Arc;
 
 use realfft::num_complex::Complex;
 
 use super::plans::{Plans, fast_length};
-use super::series::Series;
 
 /// What a stretch of samples holds at the given frequencies, and what is left.
 #[derive(Debug, Clone)]
@@ -79,6 +79,21 @@ impl Residual {
 /// `None` if there are too few samples for so many lines.
 #[must_use]
 pub fn fit(samples: &[f32], omegas: &[f64], plans: &mut Plans) -> Option<Fit> {
+    let (window, rest, dc, lines) = lines_and_rest(samples, omegas, plans)?;
+    Some(finish(rest, &window, omegas, dc, lines, plans))
+}
+
+/// The same, and the samples less constant and lines.
+#[must_use]
+pub fn fit_and_rest(samples: &[f32], omegas: &[f64], plans: &mut Plans) -> Option<(Fit, Vec<f64>)> {
+    let (window, rest, dc, lines) = lines_and_rest(samples, omegas, plans)?;
+    Some((finish(rest.clone(), &window, omegas, dc, lines, plans), rest))
+}
+
+/// Window, samples less constant and lines, constant, lines.
+type Parts = (Arc<[f64]>, Vec<f64>, f64, Vec<Complex<f64>>);
+
+fn lines_and_rest(samples: &[f32], omegas: &[f64], plans: &mut Plans) -> Option<Parts> {
     let length = samples.len();
     if length < 4 * (omegas.len() + 1) || length < 16 {
         return None;
@@ -89,7 +104,7 @@ pub fn fit(samples: &[f32], omegas: &[f64], plans: &mut Plans) -> Option<Fit> {
 
     let mut rest: Vec<f64> = samples.iter().map(|&x| f64::from(x) - dc).collect();
     subtract(&mut rest, omegas, &lines);
-    Some(finish(rest, &window, omegas, dc, lines, plans))
+    Some((window, rest, dc, lines))
 }
 
 /// Noise from what is left of the samples.
@@ -124,7 +139,7 @@ pub fn fit_series(samples: &[f32], omega: f64, count: usize, plans: &mut Plans) 
     }
     let window = plans.hann(length);
     let weighted: Vec<f64> = samples.iter().zip(window.iter()).map(|(&x, &w)| f64::from(x) * w).collect();
-    let series = Series::new(length, omega, count);
+    let series = plans.series(length, omega, count);
     let sums = series.sums(&weighted);
     let Some((dc, lines)) = solve_series(weighted.iter().sum(), &sums, omega, length) else {
         return fit(samples, &omegas, plans);
@@ -270,8 +285,9 @@ fn dirichlet(omega: f64, n: f64) -> Complex<f64> {
 /// Samples between two exact evaluations of a line's phase: keeps the recurrences' error near 1e-12 even at
 /// the lowest frequencies.
 const BLOCK: usize = 256;
-/// Lines that go through the samples together.
-const LANES: usize = 8;
+/// Lines that go through the samples together: enough to hide the latency of the recurrence, few enough for
+/// registers; and a tone of 1010 Hz has 19 under 20 kHz.
+const LANES: usize = 10;
 
 /// The same for every line of a group; places without a line hold 0.
 fn lanes(values: &[f64], of: impl Fn(f64) -> f64) -> [f64; LANES] {
@@ -290,7 +306,7 @@ pub fn correlate(x: &[f64], omegas: &[f64]) -> Vec<Complex<f64>> {
             let (mut last, mut before) = ([0.0; LANES], [0.0; LANES]);
             for &value in samples {
                 for k in 0..LANES {
-                    let now = value + twice_cos[k] * last[k] - before[k];
+                    let now = (value - before[k]) + twice_cos[k] * last[k];
                     before[k] = last[k];
                     last[k] = now;
                 }
@@ -320,7 +336,7 @@ pub fn subtract(x: &mut [f64], omegas: &[f64], lines: &[Complex<f64>]) {
                 before[k] = (now * Complex::cis(-omega)).re;
             }
             for value in samples {
-                *value -= here.iter().sum::<f64>();
+                *value -= sum(&here);
                 for k in 0..LANES {
                     let next = twice_cos[k] * here[k] - before[k];
                     before[k] = here[k];
@@ -329,6 +345,12 @@ pub fn subtract(x: &mut [f64], omegas: &[f64], lines: &[Complex<f64>]) {
             }
         }
     }
+}
+
+/// Sum by halves, so that it runs side by side.
+fn sum(x: &[f64; LANES]) -> f64 {
+    let half: [f64; LANES / 2] = std::array::from_fn(|k| x[k] + x[k + LANES / 2]);
+    (half[0] + half[1]) + (half[2] + half[3]) + half[4]
 }
 
 /// Spectrum of a residual already multiplied with the window.

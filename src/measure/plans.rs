@@ -6,6 +6,9 @@ use std::sync::Arc;
 
 use realfft::num_complex::Complex;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
+use rustfft::FftPlanner;
+
+use super::series::Series;
 
 /// Keeps the plans and scratch memory of one thread.
 #[derive(Default)]
@@ -13,7 +16,14 @@ pub struct Plans {
     planner: RealFftPlanner<f64>,
     scratch: Vec<Complex<f64>>,
     windows: BTreeMap<usize, Arc<[f64]>>,
+    complex: Option<FftPlanner<f64>>,
+    series: Vec<Arc<Series>>,
 }
+
+/// Harmonic series kept: the steps of a ladder differ by a sample in length.
+const SERIES: usize = 4;
+/// Samples between two exact values of a turning phasor.
+const ANCHOR: usize = 64;
 
 impl Plans {
     /// The plan of a forward real transform of this length.
@@ -32,9 +42,19 @@ impl Plans {
         if self.windows.len() > 64 {
             self.windows.clear();
         }
-        let make =
-            || (0..length).map(|n| 0.5 - 0.5 * (TAU * (n as f64 + 0.5) / length as f64).cos()).collect();
-        Arc::clone(self.windows.entry(length).or_insert_with(make))
+        Arc::clone(self.windows.entry(length).or_insert_with(|| hann(length).into()))
+    }
+
+    /// The sums of a series of `count` harmonics of `omega` (radians per sample) over `length` samples.
+    pub fn series(&mut self, length: usize, omega: f64, count: usize) -> Arc<Series> {
+        if let Some(series) = self.series.iter().find(|s| s.is_for(length, omega, count)) {
+            return Arc::clone(series);
+        }
+        let planner = self.complex.get_or_insert_with(FftPlanner::new);
+        let series = Arc::new(Series::new(length, omega, count, planner));
+        self.series.truncate(SERIES - 1);
+        self.series.insert(0, Arc::clone(&series));
+        series
     }
 
     /// DFT of `samples` (overwritten): `len / 2 + 1` bins, not normalised.
@@ -69,6 +89,21 @@ impl Plans {
         samples.iter_mut().for_each(|v| *v *= scale);
         samples
     }
+}
+
+/// The Hann window, its cosine by a turning phasor that is put right every [`ANCHOR`] samples.
+fn hann(length: usize) -> Vec<f64> {
+    let angle = TAU / length as f64;
+    let turn = Complex::cis(angle);
+    let mut window = Vec::with_capacity(length);
+    for begin in (0..length).step_by(ANCHOR) {
+        let mut phasor = Complex::cis(angle * (begin as f64 + 0.5));
+        for _ in begin..length.min(begin + ANCHOR) {
+            window.push(0.5 - 0.5 * phasor.re);
+            phasor *= turn;
+        }
+    }
+    window
 }
 
 /// The smallest length of the form 2ᵃ·3ᵇ·5ᶜ, even, that is at least `length`: fast to transform.
@@ -107,6 +142,19 @@ mod tests {
                 }
             }
             assert!(m >= n && m.is_multiple_of(2) && rest == 1 && m <= (n.max(2) * 2), "{n} {m}");
+        }
+    }
+
+    #[test]
+    fn the_window_is_hanns() {
+        for length in [1usize, 2, 63, 64, 65, 18_240] {
+            let window = Plans::default().hann(length);
+            assert_eq!(window.len(), length);
+            for (n, w) in window.iter().enumerate() {
+                let direct = 0.5 - 0.5 * (TAU * (n as f64 + 0.5) / length as f64).cos();
+                // 64 turns, ε each.
+                assert!((w - direct).abs() < 3e-14, "{length} {n}");
+            }
         }
     }
 

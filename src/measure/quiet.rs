@@ -134,7 +134,7 @@ pub fn measure(cut: &Cut<'_>, expected_mains_hz: f64, plans: &mut Plans) -> Resu
     let omegas: Vec<f64> = (1..=LINES).map(|k| per_hz * mains_hz * k as f64).collect();
     // Without mains nothing is fitted, so nothing is taken from the noise either.
     let fitted = if mains.is_some() { omegas.as_slice() } else { &[] };
-    let fit = fit::fit(samples, fitted, plans)
+    let (fit, rest) = fit::fit_and_rest(samples, fitted, plans)
         .ok_or(MeasureError::TooShort { held_seconds, needed_seconds: SHORTEST_SECONDS })?;
     let lines = omegas.iter().enumerate().map(|(k, &omega)| {
         let noise = fit.residual.noise_at(omega);
@@ -144,8 +144,6 @@ pub fn measure(cut: &Cut<'_>, expected_mains_hz: f64, plans: &mut Plans) -> Resu
     });
     let lines = lines.collect();
 
-    let mut rest: Vec<f64> = samples.iter().map(|&v| f64::from(v) - fit.dc).collect();
-    fit::subtract(&mut rest, fitted, &fit.lines);
     let density = Density::of(rest, cut.rate_hz, plans);
     let band_hz = BAND_HZ[1].min(0.5 * cut.rate_hz);
     let band = [BAND_HZ[0], band_hz];

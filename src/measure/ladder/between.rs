@@ -127,12 +127,6 @@ impl State {
         self.lines.iter().map(|c| c.norm_sqr() / 2.0).sum()
     }
 
-    /// One cycle without its constant part, [`CYCLE`] points, beginning at the fundamental's crest.
-    #[must_use]
-    pub fn cycle(&self) -> Vec<f64> {
-        cycle(&self.lines)
-    }
-
     /// Excursions of both crests from the mid-line (methods §4.2): positive half, negative half.
     #[must_use]
     pub fn crests(&self) -> (f64, f64) {
@@ -146,31 +140,98 @@ impl State {
             .step_by(2)
             .map(|(k, d)| if (k + 1) % 4 == 0 { d.re } else { -d.re })
             .sum();
-        let y = cycle(&self.lines);
-        let highest = y.iter().copied().fold(f64::MIN, f64::max);
-        let lowest = y.iter().copied().fold(f64::MAX, f64::min);
+        let (lowest, highest) = Cycle::of(&self.lines).range();
         (highest - middle, middle - lowest)
     }
 }
 
-/// One cycle from harmonics, by turning phasors on a table.
-pub(super) fn cycle(lines: &[Complex<f64>]) -> Vec<f64> {
+/// Points from 0 to half a cycle, both ends among them.
+const HALF: usize = CYCLE / 2 + 1;
+
+/// One cycle without its constant part, beginning at the fundamental's crest, as its even and odd part over half
+/// of it: the other half follows, which halves the work.
+pub(super) struct Cycle {
+    even: [f64; HALF],
+    odd: [f64; HALF],
+}
+
+/// Cosine and sine of a harmonic over half a cycle.
+type Wave = ([f64; HALF], [f64; HALF]);
+
+/// Harmonics 0 … CYCLE/2: on these points all higher ones look like one of them.
+fn waves() -> &'static [Wave] {
     use std::sync::OnceLock;
-    static TABLE: OnceLock<Vec<(f64, f64)>> = OnceLock::new();
-    let table = TABLE.get_or_init(|| {
-        (0..CYCLE).map(|n| (std::f64::consts::TAU * n as f64 / CYCLE as f64).sin_cos()).collect()
-    });
-    let mut y = vec![0.0; CYCLE];
-    for (k, line) in lines.iter().enumerate() {
-        let mut at = 0;
-        for value in &mut y {
-            let (sin, cos) = table[at];
-            *value += line.re * cos - line.im * sin;
-            at += k + 1;
-            while at >= CYCLE {
-                at -= CYCLE;
+    static WAVES: OnceLock<Vec<Wave>> = OnceLock::new();
+    WAVES.get_or_init(|| {
+        let circle: Vec<(f64, f64)> =
+            (0..CYCLE).map(|n| (std::f64::consts::TAU * n as f64 / CYCLE as f64).sin_cos()).collect();
+        let wave = |k: usize| -> Wave {
+            (
+                std::array::from_fn(|n| circle[k * n % CYCLE].1),
+                std::array::from_fn(|n| circle[k * n % CYCLE].0),
+            )
+        };
+        (0..HALF).map(wave).collect()
+    })
+}
+
+impl Cycle {
+    /// From harmonics, the fundamental first.
+    pub(super) fn of(lines: &[Complex<f64>]) -> Self {
+        let waves = waves();
+        let mut cycle = Self { even: [0.0; HALF], odd: [0.0; HALF] };
+        for (k, line) in lines.iter().enumerate() {
+            let order = (k + 1) % CYCLE;
+            let (order, sign) = if order < HALF { (order, 1.0) } else { (CYCLE - order, -1.0) };
+            let (cos, sin) = &waves[order];
+            let (re, im) = (line.re, sign * line.im);
+            for ((e, o), (c, s)) in cycle.even.iter_mut().zip(&mut cycle.odd).zip(cos.iter().zip(sin)) {
+                *e += re * c;
+                *o += im * s;
             }
         }
+        cycle
     }
-    y
+
+    /// Its lowest and highest value.
+    pub(super) fn range(&self) -> (f64, f64) {
+        let (mut lowest, mut highest) = (f64::MAX, f64::MIN);
+        for (e, o) in self.even.iter().zip(&self.odd) {
+            lowest = lowest.min(e - o.abs());
+            highest = highest.max(e + o.abs());
+        }
+        (lowest, highest)
+    }
+
+    /// Its value at a point, 0 to [`CYCLE`] − 1.
+    pub(super) fn at(&self, point: usize) -> f64 {
+        if point < HALF {
+            self.even[point] - self.odd[point]
+        } else {
+            self.even[CYCLE - point] + self.odd[CYCLE - point]
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_cycle_is_the_sum_of_its_harmonics_however_many() {
+        let lines: Vec<Complex<f64>> =
+            (1..=500).map(|k| Complex::from_polar(1.0 / f64::from(k), 0.7 * f64::from(k))).collect();
+        let cycle = Cycle::of(&lines);
+        let (mut low, mut high) = (f64::MAX, f64::MIN);
+        for n in 0..CYCLE {
+            let theta = std::f64::consts::TAU * n as f64 / CYCLE as f64;
+            let direct: f64 =
+                lines.iter().enumerate().map(|(k, c)| (c * Complex::cis(theta * (k + 1) as f64)).re).sum();
+            // 500 terms up to 1, their angles up to 3000 rad: 3000·ε each.
+            assert!((cycle.at(n) - direct).abs() < 1e-10, "{n} {} {direct}", cycle.at(n));
+            (low, high) = (low.min(direct), high.max(direct));
+        }
+        let range = cycle.range();
+        assert!((range.0 - low).abs() < 1e-10 && (range.1 - high).abs() < 1e-10, "{range:?}");
+    }
 }

@@ -4,7 +4,7 @@ use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::{RngCore, SeedableRng};
 use realfft::num_complex::Complex;
 
-use super::between::{Between, State, cycle};
+use super::between::{Between, CYCLE, Cycle, State};
 use super::headroom::{Crossing, Headroom, LIMITS_PERCENT, clip_points, crossing};
 use super::{LeftOut, Step, small_signal_gain};
 use crate::analysis::Figures;
@@ -489,7 +489,8 @@ fn ladder_row(step: &Step, scale: &Scale) -> Vec<f64> {
     let aligned = tone.aligned();
     let state = State { lines: aligned.clone(), ..top_state(step) };
     let (positive, negative) = state.crests();
-    let crest = cycle(&aligned).into_iter().fold(0.0, |m: f64, y| m.max(y.abs()));
+    let (lowest, highest) = Cycle::of(&aligned).range();
+    let crest = highest.max(-lowest);
     let volts = scale.load_volts_per_unit.unwrap_or(1.0);
     let known = |ratio: f64, floor: f64| if ratio < floor { f64::NAN } else { 100.0 * ratio };
     let mut row = vec![
@@ -529,12 +530,12 @@ pub fn waveform_curve(steps: &[Step], from_db: f64, scale: &Scale) -> Curve {
     let volts = scale.load_volts_per_unit.unwrap_or(1.0);
     let mut curve = Curve::new(&[("drive", Unit::Decibels), ("phase", Unit::Degrees), ("output", unit)]);
     for step in steps.iter().filter(|s| s.drive_db >= from_db) {
-        let y = cycle(&step.tone.aligned());
+        let cycle = Cycle::of(&step.tone.aligned());
         for n in 0..=SHOWN {
             let phase = 360.0 * n as f64 / SHOWN as f64;
             // The cycle begins at the crest, a quarter after the zero.
-            let at = (n * y.len() / SHOWN + y.len() * 3 / 4) % y.len();
-            curve.push([step.drive_db, phase, y[at] * volts]);
+            let at = (n * CYCLE / SHOWN + CYCLE * 3 / 4) % CYCLE;
+            curve.push([step.drive_db, phase, cycle.at(at) * volts]);
         }
     }
     curve
