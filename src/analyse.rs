@@ -90,9 +90,22 @@ pub fn plans_of(bench_dir: &Path) -> Result<Vec<Plan>, AnalyseError> {
 /// # Errors
 /// [`ReadError`], one line each.
 pub fn file(path: &Path, options: &Options) -> Result<Vec<TakeAnalysis>, AnalyseError> {
+    one_file(path, options, Depth::Figures)
+}
+
+/// Reads one recording as far as its health needs: findings, fitness and what is struck out, but of the figures
+/// of a programme only those that a finding rests on.
+///
+/// # Errors
+/// [`ReadError`], one line each.
+pub fn health_of_file(path: &Path, options: &Options) -> Result<Vec<TakeAnalysis>, AnalyseError> {
+    one_file(path, options, Depth::Health)
+}
+
+fn one_file(path: &Path, options: &Options, depth: Depth) -> Result<Vec<TakeAnalysis>, AnalyseError> {
     let plans = if options.plans.is_empty() { built_in_plans() } else { options.plans.clone() };
     let ask = Ask { channel: options.channel, plans: &plans };
-    Ok(recording(path, &ask, &|_| Scale::default(), false, None)?)
+    Ok(recording(path, &ask, &|_| Scale::default(), &Aim { of_quiet: false, interface: None, depth })?)
 }
 
 /// Measures every take of a bench that is in use. A take that fails has its reason in it and leaves the others alone.
@@ -167,7 +180,8 @@ fn bench_take(
     };
     // A loopback divided by itself would tell nothing.
     let interface = interface.filter(|_| entry.kind == TakeKind::Programme);
-    let mut takes = match recording(&bench.path_of(entry), &ask, &scale, of_quiet, interface) {
+    let aim = Aim { of_quiet, interface, depth: Depth::Figures };
+    let mut takes = match recording(&bench.path_of(entry), &ask, &scale, &aim) {
         Ok(takes) => takes,
         Err(error) => vec![TakeAnalysis { failure: Some(error.to_string()), ..empty(&entry.file) }],
     };
@@ -213,14 +227,29 @@ fn put_unusual(take: &mut TakeAnalysis) {
     take.findings.extend(unusual);
 }
 
-/// Measures one file; `scale` tells what its samples mean, given the plan's top. `of_quiet`: it was recorded as a
-/// silence, so that what has no markers is measured for noise and hum.
+/// How far a recording is measured.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Depth {
+    /// All that it holds.
+    Figures,
+    /// What findings rest on.
+    Health,
+}
+
+/// What is wanted of a recording.
+struct Aim<'a> {
+    /// It was recorded as a silence, so that what has no markers is measured for noise and hum.
+    of_quiet: bool,
+    interface: Option<&'a Loopback>,
+    depth: Depth,
+}
+
+/// Measures one file; `scale` tells what its samples mean, given the plan's top.
 fn recording(
     path: &Path,
     ask: &Ask<'_>,
     scale: &dyn Fn(f64) -> Scale,
-    of_quiet: bool,
-    interface: Option<&Loopback>,
+    aim: &Aim<'_>,
 ) -> Result<Vec<TakeAnalysis>, ReadError> {
     let recorded = takes::read::read(path, ask)?;
     let mut base = empty(&takes::shown::path(path));
@@ -232,12 +261,11 @@ fn recording(
     base.findings.clone_from(&recorded.findings);
     base.failure = None;
     let mut plans = Plans::default();
-    let of = |take: &Take, plans: &mut Plans| {
-        of_take(base.clone(), take, &recorded.health, scale, interface, plans)
-    };
+    let of =
+        |take: &Take, plans: &mut Plans| of_take(base.clone(), take, &recorded.health, scale, aim, plans);
     let mut all: Vec<TakeAnalysis> = recorded.takes.iter().map(|take| of(take, &mut plans)).collect();
     if let Some(tape) = &recorded.plain {
-        all.push(if of_quiet {
+        all.push(if aim.of_quiet {
             of_silence(base, tape, recorded.rate_hz, &scale(0.0), &mut plans)
         } else {
             of_plain(base, tape, recorded.rate_hz, &scale(0.0), &mut plans)
@@ -261,7 +289,7 @@ fn of_take(
     take: &Take,
     health: &health::Report,
     scale: &dyn Fn(f64) -> Scale,
-    interface: Option<&Loopback>,
+    aim: &Aim<'_>,
     plans: &mut Plans,
 ) -> TakeAnalysis {
     entry.kind = match (&take.plan, take.plan.part) {
@@ -277,7 +305,11 @@ fn of_take(
     entry.findings.extend(take.findings.iter().cloned());
     let channel = entry.channel.map_or(0, |c| c as usize - 1);
     let judged = health::programme::judge(take, health, channel, plans);
-    let measured = measure::take_without(take, &scale(take.plan.top_dbfs), interface, &judged.struck, plans);
+    let scale = scale(take.plan.top_dbfs);
+    let measured = match aim.depth {
+        Depth::Figures => measure::take_without(take, &scale, aim.interface, &judged.struck, plans),
+        Depth::Health => measure::for_health(take, &scale, &judged.struck, plans),
+    };
     entry.findings.extend(judged.findings);
     health::programme::weigh_clipping(&mut entry.findings, take, &judged.struck, health, channel);
     entry.findings.extend(health::gain::riding(&measured.curves));

@@ -82,7 +82,7 @@ pub fn file(path: &Path, options: &Options) -> FileCheck {
         findings: Vec::new(),
         struck: Vec::new(),
     };
-    match analyse::file(path, options) {
+    match analyse::health_of_file(path, options) {
         Err(error) => all.failure = Some(error.to_string()),
         Ok(takes) => {
             for take in takes {

@@ -67,6 +67,35 @@ pub fn take_without(
     struck: &[Strike],
     plans: &mut Plans,
 ) -> Measured {
+    let mut measured = begin(take, struck);
+    let rising = ladders(take, scale, plans, &mut measured);
+    references(take, plans, &mut measured);
+    let mains_hz = quiet_segments(take, scale, plans, &mut measured);
+    sweeps(take, scale, mains_hz, loopback, plans, &mut measured);
+    pairs(take, mains_hz, plans, &mut measured);
+    bursts(take, scale, &mut measured);
+    left_out::put(&mut measured.figures, &take.plan, &measured.struck);
+    if let Some(loopback) = loopback {
+        loopback.put_floors(&mut measured, &rising, scale);
+    }
+    measured
+}
+
+/// Only what the health of a recording is judged by: which segments are there, the rising ladder, and whether the
+/// amp had settled. No figure comes of it but the reference tones' shift.
+#[must_use]
+pub fn for_health(take: &Take, scale: &Scale, struck: &[Strike], plans: &mut Plans) -> Measured {
+    let mut measured = begin(take, struck);
+    let rising = steps_of(take, "ladder_up", &measured.struck, plans);
+    if !rising.is_empty() {
+        measured.curves.insert("ladder_up".to_owned(), ladder::ladder_curve(&rising, scale));
+    }
+    references(take, plans, &mut measured);
+    measured
+}
+
+/// What is struck out, segments that the recording does not hold among it.
+fn begin(take: &Take, struck: &[Strike]) -> Measured {
     let mut measured = Measured { struck: struck.to_vec(), ..Measured::default() };
     for segment in &take.plan.segments {
         if take.cut(segment).is_none() {
@@ -78,16 +107,6 @@ pub fn take_without(
                 because: "segment_missing".to_owned(),
             });
         }
-    }
-    let rising = ladders(take, scale, plans, &mut measured);
-    references(take, plans, &mut measured);
-    let mains_hz = quiet_segments(take, scale, plans, &mut measured);
-    sweeps(take, scale, mains_hz, loopback, plans, &mut measured);
-    pairs(take, mains_hz, plans, &mut measured);
-    bursts(take, scale, &mut measured);
-    left_out::put(&mut measured.figures, &take.plan, &measured.struck);
-    if let Some(loopback) = loopback {
-        loopback.put_floors(&mut measured, &rising, scale);
     }
     measured
 }

@@ -142,7 +142,7 @@ impl Inverse {
         }
         for first in (exact_to..bins.len()).step_by(BLOCK) {
             let f = self.bin_hz * first as f64;
-            // Slope and bend of the phase over bins: φ' = 2π(L' ln(f/f1') − (t0 − ts)) Δf, φ'' = 2π L' Δf / k.
+            // Slope and bend of the phase over bins: φ' = 2π(L' ln(f/f1') − (t0 − ts)) Δf, φ'' = 2π L' Δf / k,
             // φ''' = −φ''/k.
             let bend = TAU * self.growth * self.bin_hz / first as f64;
             let third = -bend / first as f64;
