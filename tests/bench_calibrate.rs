@@ -2,6 +2,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use std::f64::consts::{SQRT_2, TAU};
+use std::path::Path;
 
 use proptest::prelude::*;
 use twinload::bench::calibrate::{self, Calibration, Circumstances, MeterReading};
@@ -255,6 +256,126 @@ fn no_tone_no_calibration() {
     }
 }
 
+/// A recording of 24 bits: what each channel holds at every second.
+fn write(path: &Path, channels: u16, seconds: u32, of: impl Fn(f64) -> Vec<f64>) {
+    let spec = hound::WavSpec {
+        channels,
+        sample_rate: 48_000,
+        bits_per_sample: 24,
+        sample_format: hound::SampleFormat::Int,
+    };
+    let mut writer = hound::WavWriter::create(path, spec).unwrap();
+    for k in 0..48_000 * seconds {
+        for x in of(f64::from(k) / 48_000.0) {
+            writer.write_sample((x * f64::from(1 << 23)).round() as i32).unwrap();
+        }
+    }
+    writer.finalize().unwrap();
+}
+
+/// A bench and recordings beside it; what the command says and whether it wrote.
+struct Desk {
+    dir: tempfile::TempDir,
+}
+
+impl Desk {
+    fn new() -> Self {
+        let dir = tempfile::tempdir().unwrap();
+        std::fs::write(dir.path().join("bench.toml"), include_str!("bench/example.toml")).unwrap();
+        Self { dir }
+    }
+
+    fn run(&self, args: &[&str]) -> (i32, String, bool) {
+        let bench = self.dir.path().join("bench.toml");
+        std::fs::write(&bench, include_str!("bench/example.toml")).unwrap();
+        let args: Vec<String> = args
+            .iter()
+            .map(|a| {
+                if a.ends_with(".wav") {
+                    self.dir.path().join(a).to_str().unwrap().to_owned()
+                } else {
+                    (*a).to_owned()
+                }
+            })
+            .collect();
+        let mut command = assert_cmd::Command::cargo_bin("twinload").unwrap();
+        let output = command.arg("calibrate").arg(self.dir.path()).args(args).output().unwrap();
+        let said = [output.stdout, output.stderr].map(|b| String::from_utf8(b).unwrap()).concat();
+        let wrote = std::fs::read_to_string(&bench).unwrap() != include_str!("bench/example.toml");
+        (output.status.code().unwrap(), said, wrote)
+    }
+}
+
+#[test]
+fn what_must_be_recorded_again_is_not_written() {
+    let desk = Desk::new();
+    let at = |name: &str| desk.dir.path().join(name);
+    // 2.83 V at the load, over 12, at an interface of 1.9 V full scale: what the bench says.
+    let peak = 2.83 / 12.0 / 1.9;
+    let tone = |t: f64| peak * (TAU * 275.0 * t).sin();
+    write(&at("tone.wav"), 1, 4, |t| vec![tone(t)]);
+    write(&at("soft.wav"), 1, 4, |t| vec![0.05 * tone(t)]);
+    write(&at("drift.wav"), 1, 4, |t| vec![tone(t) * from_db(0.2 * t)]);
+    // Found by a new user: ten seconds loud, the rest 4.9 dB down.
+    write(&at("jump.wav"), 1, 20, |t| vec![tone(t) * if t < 6.0 { 1.0 } else { from_db(-4.9) }]);
+    write(&at("turned-up.wav"), 1, 20, |t| vec![tone(t) * if t < 5.0 { from_db(-3.0) } else { 1.0 }]);
+    let good = ["tone.wav", "--volts", "2.830"];
+    let (code, said, wrote) = desk.run(&good);
+    assert!(code == 0 && wrote, "{said}");
+    for (args, words) in [
+        (
+            &["tone.wav", "--volts", "2.830", "--second", "soft.wav", "--second-volts", "0.160"][..],
+            "record both again",
+        ),
+        (&["drift.wav", "--volts", "2.900"], "record again"),
+        (&["jump.wav", "--volts", "1.610"], "level changed by -4.9 dB at 6.0 s"),
+        (&["turned-up.wav", "--volts", "2.830"], "level changed by +3.0 dB at 5.0 s"),
+        (&["tone.wav", "--volts", "2830"], "did you type millivolts"),
+        (&["tone.wav", "--volts", "2830"], "millivolts taken for volts"),
+        (&["tone.wav", "--volts", "2.830", "--limit", "1V"], "+5.58 dB"),
+        (&["--output", "--volts", "105"], "did you type millivolts"),
+    ] {
+        let (code, said, wrote) = desk.run(args);
+        // Words may be broken over lines.
+        let flat = said.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(flat.contains(words), "{args:?}: {said}");
+        assert!(code == 1 && !wrote && said.contains("nothing written"), "{args:?}: {said}");
+        let (code, said, wrote) = desk.run(&[args, &["--anyway"]].concat());
+        assert!(code == 0 && wrote, "{args:?}: {said}");
+    }
+}
+
+#[test]
+fn silence_before_and_after_the_tone_is_no_change_of_its_level() {
+    let desk = Desk::new();
+    let peak = 2.83 / 12.0 / 1.9;
+    write(&desk.dir.path().join("silent.wav"), 1, 16, |t| {
+        let tone = if (3.3..12.2).contains(&t) { peak * (TAU * 275.0 * t).sin() } else { 0.0 };
+        vec![tone + 2e-4 * (TAU * 50.0 * t).sin()]
+    });
+    let (code, said, wrote) = desk.run(&["silent.wav", "--volts", "2.830"]);
+    assert!(code == 0 && wrote && !said.contains("changed"), "{said}");
+}
+
+#[test]
+fn where_the_tone_is_and_what_covers_it_is_named() {
+    let desk = Desk::new();
+    let at = |name: &str| desk.dir.path().join(name);
+    let tone = |t: f64| 0.1 * (TAU * 275.0 * t).sin();
+    // What an input without a cable gives: some hum and hiss, here from a sine of a large argument.
+    let hiss = |t: f64| 1e-5 * (TAU * 50.0 * t).sin() + 2e-5 * (1e9 * t * t).sin();
+    write(&at("second.wav"), 2, 3, |t| vec![hiss(t), tone(t)]);
+    write(&at("hum.wav"), 1, 3, |t| vec![tone(t) + 0.0158 * (TAU * 50.0 * t).sin()]);
+    for (args, words) in [
+        (["second.wav", "--volts", "2.830"], "on channel 2: set channel = 2"),
+        (["hum.wav", "--volts", "2.830"], "hum at 50.0 Hz lies only 16 dB under the tone at 275.0 Hz"),
+        (["hum.wav", "--volts", "3,270"], "decimal comma: write 3.270"),
+    ] {
+        let (code, said, _) = desk.run(&args);
+        assert!(code == 1 && said.contains(words), "{said}");
+    }
+}
+
 #[test]
 fn the_command_writes_what_it_found_and_keeps_the_comments() {
     let dir = tempfile::tempdir().unwrap();
@@ -262,20 +383,9 @@ fn the_command_writes_what_it_found_and_keeps_the_comments() {
     let example = include_str!("bench/example.toml");
     std::fs::write(&bench, example).unwrap();
     let wav = dir.path().join("tone.wav");
-    let spec = hound::WavSpec {
-        channels: 1,
-        sample_rate: 48_000,
-        bits_per_sample: 24,
-        sample_format: hound::SampleFormat::Int,
-    };
-    let mut writer = hound::WavWriter::create(&wav, spec).unwrap();
     // 2.83 V at the load, over 12, at an interface of 2.0 V full scale.
     let peak = 2.83 / 12.0 / 2.0;
-    for k in 0..48_000 * 3 {
-        let x = peak * (TAU * 275.0 * f64::from(k) / 48_000.0).sin();
-        writer.write_sample((x * f64::from(1 << 23)).round() as i32).unwrap();
-    }
-    writer.finalize().unwrap();
+    write(&wav, 1, 3, |t| vec![peak * (TAU * 275.0 * t).sin()]);
     let run = |more: &[&str]| {
         let mut command = assert_cmd::Command::cargo_bin("twinload").unwrap();
         command.arg("calibrate").arg(dir.path()).args(more);

@@ -111,6 +111,29 @@ fn bias_answers_with_the_cautions_of_an_open_chassis() {
 }
 
 #[test]
+fn bias_over_the_limit_says_so_before_all_else() {
+    let args = ["bias", "--valve", "EL84", "--plate-volts", "310"];
+    let hot = said(run(&[&args[..], &["--cathode-ohms", "130"]].concat()));
+    fits(&hot);
+    let first = hot.lines().next().unwrap();
+    assert!(first.starts_with("TOO HOT: ") && first.contains("% of the limit of 12 W"), "{hot}");
+    assert!(hot.contains("Ω or more"), "{hot}");
+    let wanted = said(run(&[&args[..], &["--percent", "200"]].concat()));
+    assert!(wanted.starts_with("TOO HOT: ") && !wanted.contains("buy "), "{wanted}");
+    let volts = said(run(&["bias", "--valve", "EL84", "--plate-volts", "3100", "--cathode-ohms", "130"]));
+    assert!(volts.contains("OVER THE LIMIT: ") && !volts.contains("none sold"), "{volts}");
+    // Of three ways to say what is wanted all are named, and of a slip the right number.
+    for (more, expected) in [
+        (&[][..], "--cathode-ohms <OHMS>|--percent <PERCENT>|--watts <WATTS>"),
+        (&["--percent", "90", "--cathode-volts", "7,5V"], "write 7.5"),
+    ] {
+        let refused = run(&[&args[..], more].concat()).code(2);
+        let error = String::from_utf8(refused.get_output().stderr.clone()).unwrap();
+        assert!(error.contains(expected), "{error}");
+    }
+}
+
+#[test]
 fn the_budget_names_its_sources_and_what_cancels() {
     let dir = tempfile::tempdir().unwrap();
     let example = include_str!("bench/example.toml");

@@ -1,9 +1,11 @@
 //! Before power-on: which current, dissipation and cathode resistor to expect.
 
+use super::model::Limits;
 use super::operating::{OperatingPoint, Readings};
 use super::pad::rating;
-use super::series::Series;
+use super::series::{Series, ohms_text};
 use super::valves::Valve;
+use crate::finding::{Finding, Severity};
 use crate::simulate::valves::{PENTODE_6L6GC, PENTODE_6V6GT, PENTODE_EL34, Pentode};
 
 /// What is asked.
@@ -168,6 +170,55 @@ pub fn bias(valve: &Valve, task: &BiasTask) -> Result<Bias, BiasError> {
     })
 }
 
+/// Over the limit by less than this is rounding.
+const ROUNDING: f64 = 1.001;
+
+/// What is over the valve's limits, the gravest first; `limits` are those that hold.
+#[must_use]
+pub fn over_limits(valve: &Valve, limits: &Limits, task: &BiasTask, bias: &Bias) -> Vec<Finding> {
+    let point = &bias.point;
+    let mut findings = Vec::new();
+    if let Some(limit) = limits.plate_watts.filter(|limit| point.plate_watts > limit * ROUNDING) {
+        let cooler = self::bias(valve, &BiasTask { given: Given::PlateWatts(limit), ..*task });
+        let advice = match cooler {
+            Ok(cooler) => {
+                format!("at most {limit} W: a cathode resistor of {} or more", ohms_text(cooler.bought_ohms))
+            }
+            Err(_) => "no cathode resistor brings it under the limit: lower the plate's volts".to_owned(),
+        };
+        findings.push(Finding::new(
+            "too_hot",
+            Severity::Redo,
+            format!(
+                "{:.1} W at the plate, {:.0} % of the limit of {limit} W",
+                point.plate_watts,
+                100.0 * point.plate_watts / limit
+            ),
+            "the valve would glow and fail, and may take the transformer with it",
+            advice,
+        ));
+    }
+    let screen_volts = bias.readings.screen_volts.map(|volts| volts - bias.cathode_volts);
+    for (what, unit, value, limit) in [
+        ("plate to cathode", "V", Some(point.plate_volts), limits.plate_volts),
+        ("screen to cathode", "V", screen_volts, limits.screen_volts),
+        ("at the screen", "W", point.screen_watts, limits.screen_watts),
+        ("of cathode current", "mA", Some(point.cathode_milliamperes), limits.cathode_milliamperes),
+    ] {
+        let Some((value, limit)) = value.zip(limit).filter(|(value, limit)| *value > limit * ROUNDING) else {
+            continue;
+        };
+        findings.push(Finding::new(
+            "over_limit",
+            Severity::Limit,
+            format!("{value:.0} {unit} {what} is over the limit of {limit} {unit}"),
+            "the limits hold each for itself, whatever the dissipation",
+            "check the data sheet of the valve in the socket",
+        ));
+    }
+    findings
+}
+
 /// Where a falling function crosses zero between 0.01 V and `high`; `None` if it does not.
 fn crossing(f: impl Fn(f64) -> f64, high: f64) -> Option<f64> {
     let (mut low, mut high) = (0.01, high);
@@ -187,6 +238,39 @@ fn crossing(f: impl Fn(f64) -> f64, high: f64) -> Option<f64> {
 mod tests {
     use super::*;
     use crate::bench::valves::find;
+
+    #[test]
+    fn what_is_over_the_limits_is_said_with_the_resistor_that_is_not() {
+        let valve = find("EL84").unwrap();
+        let limits = valve.limits(&Limits::default());
+        let said = |plate_volts: f64, given| {
+            let task = BiasTask {
+                plate_volts,
+                screen_volts: None,
+                valves: 1,
+                given,
+                cathode_volts: None,
+                screen_share_percent: None,
+            };
+            let answer = bias(&valve, &task).unwrap();
+            (over_limits(&valve, &limits, &task, &answer), task)
+        };
+        let (hot, task) = said(310.0, Given::CathodeOhms(130.0));
+        assert_eq!(hot[0].code, "too_hot");
+        assert!(hot[0].saw.contains("% of the limit of 12 W"), "{hot:?}");
+        // The resistor named keeps to the limit; the next smaller one does not.
+        let ohms: f64 =
+            hot[0].advice.split_whitespace().find_map(|w| w.parse().ok().filter(|o| *o > 50.0)).unwrap();
+        let watts = |ohms| {
+            let task = BiasTask { given: Given::CathodeOhms(ohms), ..task };
+            bias(&valve, &task).unwrap().point.plate_watts
+        };
+        assert!(watts(ohms) <= 12.0 && watts(ohms / 1.12) > 12.0, "{ohms}");
+        assert!(said(260.0, Given::PlateWatts(12.0)).0.is_empty());
+        assert!(said(260.0, Given::PlateWatts(24.0)).0[0].saw.contains("200 %"));
+        let volts = said(3100.0, Given::CathodeOhms(130.0)).0;
+        assert!(volts.iter().any(|f| f.saw.contains("V plate to cathode is over")), "{volts:?}");
+    }
 
     fn task(given: Given) -> BiasTask {
         BiasTask {

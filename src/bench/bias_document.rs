@@ -6,6 +6,7 @@ use super::bias::Bias;
 use super::model::Limits;
 use super::valves::Valve;
 use crate::figure::{Quantity, Unit};
+use crate::finding::Finding;
 
 /// Name and version of the document's form.
 pub const SCHEMA: &str = "twinload/bias/1";
@@ -46,6 +47,8 @@ pub struct BiasDocument {
     pub cathode_resistor_heat: Quantity,
     /// Rating to buy.
     pub cathode_resistor_rating: Quantity,
+    /// What is over the valve's limits.
+    pub findings: Vec<Finding>,
     /// Slips that explain the dissipation somebody claimed.
     pub slips: Vec<String>,
 }
@@ -53,7 +56,13 @@ pub struct BiasDocument {
 impl BiasDocument {
     /// The document of this answer; `limits` are those that hold.
     #[must_use]
-    pub fn new(valve: &Valve, limits: &Limits, bias: &Bias, slips: Vec<String>) -> Self {
+    pub fn new(
+        valve: &Valve,
+        limits: &Limits,
+        bias: &Bias,
+        findings: Vec<Finding>,
+        slips: Vec<String>,
+    ) -> Self {
         let q = Quantity::new;
         let point = &bias.point;
         let of_limit = match limits.plate_watts {
@@ -89,6 +98,7 @@ impl BiasDocument {
                 Some(watts) => q(watts, Unit::Watts),
                 None => Quantity::missing(Unit::Watts, "no usual resistor bears so much"),
             },
+            findings,
             slips,
         }
     }

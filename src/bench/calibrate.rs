@@ -3,7 +3,9 @@
 use super::mismatch;
 use super::rig::{CalibratedAt, Rig};
 use crate::finding::{Finding, Severity};
+use crate::measure::plain::{self, Plain};
 use crate::measure::reading::ToneReading;
+use crate::measure::{Plans, fit};
 use crate::units::{db, from_db};
 
 /// Accuracy of a plain digital multimeter in its AC range, per cent of reading (common practice, no source).
@@ -20,6 +22,8 @@ const LEAST_DBFS: f64 = -45.0;
 const CLIPPED_DBFS: f64 = -0.1;
 /// A steady tone's level stays within this over the recording.
 const MOST_WANDER_DB: f64 = 0.1;
+/// Beyond this the meter was read at one of too many levels: an amp that warms up moves by about 0.1 dB (from memory).
+const REFUSED_WANDER_DB: f64 = 0.3;
 /// Coarser than this the reading's last digit alone costs more than a good meter.
 const COARSEST_READING: f64 = 0.01;
 /// 95 % of a normal distribution.
@@ -87,7 +91,7 @@ impl Default for Circumstances {
 }
 
 /// Why a calibration could not be worked out.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
 #[non_exhaustive]
 pub enum CalibrateError {
     /// The meter stood across the load and the pad is not known.
@@ -101,6 +105,43 @@ pub enum CalibrateError {
         "no steady tone in it: record calibration-tone.wav, or a steady sine under 400 Hz, for 10 s or more"
     )]
     NoTone,
+    /// Hum stands beside the tone.
+    #[error(
+        "hum at {hum_hz:.1} Hz lies only {under_db:.0} dB under the tone at {tone_hz:.1} Hz: a meter reads both; \
+         turn the tone up or mend the hum, and record again"
+    )]
+    Hum {
+        /// The tone.
+        tone_hz: f64,
+        /// The hum.
+        hum_hz: f64,
+        /// How far under the tone it is.
+        under_db: f64,
+    },
+    /// Two tones where one should be.
+    #[error("it holds two tones, {:.1} and {:.1} Hz: play calibration-tone.wav alone, and record again", .0[0], .0[1])]
+    TwoTones([f64; 2]),
+}
+
+/// Why no steady tone could be read from these samples.
+#[must_use]
+pub fn no_tone(samples: &[f32], rate_hz: f64, mains_hz: Option<f64>, plans: &mut Plans) -> CalibrateError {
+    let Plain::TwoTones(omegas) = plain::measure(samples, rate_hz, plans) else {
+        return CalibrateError::NoTone;
+    };
+    let tones_hz = omegas.map(|omega| omega * rate_hz / std::f64::consts::TAU);
+    let part = plain::middle(plain::steady(samples, rate_hz), rate_hz);
+    let Some(fitted) = fit::fit(part, &omegas, plans) else { return CalibrateError::TwoTones(tones_hz) };
+    let [low, high] = [0, 1].map(|k| fitted.lines.get(k).map_or(0.0, |line| line.norm()));
+    let (tone_hz, hum_hz, under_db) = if low > high {
+        (tones_hz[0], tones_hz[1], db(low / high))
+    } else {
+        (tones_hz[1], tones_hz[0], db(high / low))
+    };
+    if on_mains(tone_hz, mains_hz).is_none() && on_mains(hum_hz, mains_hz).is_some() {
+        return CalibrateError::Hum { tone_hz, hum_hz, under_db };
+    }
+    CalibrateError::TwoTones(tones_hz)
 }
 
 /// Full scale of the interface's input from one reading.
@@ -163,7 +204,7 @@ pub fn two_points(first: &Calibration, second: &Calibration, readings: [&MeterRe
     if difference_db.abs() > allowed_db {
         findings.push(Finding::new(
             "not_straight",
-            Severity::Limit,
+            Severity::Redo,
             format!("the two readings give full scales {difference_db:+.2} dB apart (allowed: {allowed_db:.2} dB)"),
             "volts are right at one level only: the interface limits or has automatic level, or the meter changed range",
             "switch off limiter and automatic level, keep the meter in one range, record both again",
@@ -212,12 +253,22 @@ fn of_tone(tone: &ToneReading, circumstances: &Circumstances) -> Vec<Finding> {
         );
     }
     if tone.wander_db > MOST_WANDER_DB {
+        let severity = if tone.wander_db > REFUSED_WANDER_DB { Severity::Redo } else { Severity::Limit };
         warn(
             "unsteady_tone",
-            Severity::Limit,
+            severity,
             format!("its level wanders by {:.2} dB", tone.wander_db),
             "the meter was read at some moment of that",
             "let the amp warm up, switch off automatic level, and record again",
+        );
+    }
+    if let Some(jump) = tone.jump {
+        warn(
+            "level_changed",
+            Severity::Redo,
+            format!("the tone's level changed by {:+.1} dB at {:.1} s", jump.by_db, jump.at_seconds),
+            "nobody knows at which of the levels the meter was read",
+            "touch nothing from begin to end, and record again",
         );
     }
     findings
@@ -237,15 +288,7 @@ fn of_frequency(frequency_hz: f64, circumstances: &Circumstances) -> Vec<Finding
             "use calibration-tone.wav (275 Hz), or give --meter-limit-hz if yours reads true up there",
         ));
     }
-    let mains: &[f64] = match circumstances.mains_hz {
-        Some(ref hz) => std::slice::from_ref(hz),
-        None => &[50.0, 60.0],
-    };
-    let near = mains.iter().copied().find(|hz| {
-        let order = (frequency_hz / hz).round().max(1.0);
-        (frequency_hz - order * hz).abs() < MAINS_GUARD_HZ
-    });
-    if let Some(hz) = near {
+    if let Some(hz) = on_mains(frequency_hz, circumstances.mains_hz) {
         findings.push(Finding::new(
             "tone_on_mains",
             Severity::Limit,
@@ -255,6 +298,15 @@ fn of_frequency(frequency_hz: f64, circumstances: &Circumstances) -> Vec<Finding
         ));
     }
     findings
+}
+
+/// The mains on a multiple of which this frequency lies; `None` for `mains_hz`: 50 or 60.
+fn on_mains(frequency_hz: f64, mains_hz: Option<f64>) -> Option<f64> {
+    let mains = mains_hz.map_or(vec![50.0, 60.0], |hz| vec![hz]);
+    mains.into_iter().find(|hz| {
+        let order = (frequency_hz / hz).round().max(1.0);
+        (frequency_hz - order * hz).abs() < MAINS_GUARD_HZ
+    })
 }
 
 fn of_meter(meter: &MeterReading) -> Vec<Finding> {

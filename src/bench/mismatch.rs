@@ -10,6 +10,9 @@ const AGREES_DB: f64 = 0.5;
 /// would be 1.5; tolerances of pad and meter need about this.
 const EXPLAINS_DB: f64 = 0.3;
 
+/// Beyond this it is no tolerance of pad, meter or data sheet: nothing is written unasked (common practice, no source).
+const REFUSED_DB: f64 = 1.0;
+
 /// A slip that would read this many decibels more than is there.
 struct Slip {
     excess_db: f64,
@@ -20,12 +23,13 @@ fn slip(excess_db: f64, words: impl Into<String>) -> Slip {
     Slip { excess_db, words: words.into() }
 }
 
-/// Slips of level that need no resistors: 3.01, 6.02, 9.03 dB.
+/// Slips of level that need no resistors: 3.01, 6.02, 9.03, 60 dB.
 fn of_level() -> Vec<Slip> {
     let pairs = [
         (db(2f64.sqrt()), "a peak value taken for RMS"),
         (db(2.0), "a balanced level taken for a single-ended one"),
         (db(8f64.sqrt()), "a peak-to-peak value taken for RMS"),
+        (db(1000.0), "millivolts taken for volts"),
     ];
     pairs
         .into_iter()
@@ -102,11 +106,15 @@ fn compare(code: &str, measured: f64, expected: f64, slips: Vec<Slip>, unexplain
         "full scale comes out at {measured:.4} V RMS, {excess_db:+.2} dB from the {expected:.4} V expected"
     );
     let effect = "every volt, and every watt, is off by so many decibels if this is a slip";
-    let advice = if near.is_empty() {
+    let mut advice = if near.is_empty() {
         format!("no usual slip explains it; {unexplained}")
     } else {
         let words: Vec<String> = near.into_iter().map(|s| s.words).collect();
         format!("this is what it looks like with {}", words.join("; or with "))
     };
-    Some(Finding::new(code, Severity::Limit, saw, effect, advice))
+    if excess_db.abs() <= REFUSED_DB {
+        return Some(Finding::new(code, Severity::Limit, saw, effect, advice));
+    }
+    advice.push_str("; if the gain was changed on purpose, write it with --anyway");
+    Some(Finding::new(code, Severity::Redo, saw, effect, advice))
 }

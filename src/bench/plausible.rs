@@ -124,6 +124,22 @@ impl Range {
     }
 }
 
+/// So many times over the usual range a calibrated full scale is a slip until the person says otherwise.
+const FAR_OUTSIDE: f64 = 3.0;
+
+/// What is unusual about a full scale that a calibration gave: at the amp's input, or else at the interface's.
+#[must_use]
+pub fn of_calibration(at_amp: bool, volts: f64) -> Option<Finding> {
+    let range = if at_amp { &OUTPUT_FULL_SCALE } else { &FULL_SCALE };
+    let mut finding = range.of((volts * 1e4).round() / 1e4, "")?;
+    finding.severity = Severity::Limit;
+    if volts > FAR_OUTSIDE * range.high {
+        finding.severity = Severity::Redo;
+        finding.advice = format!("did you type millivolts as volts? {}", finding.advice);
+    }
+    Some(finding)
+}
+
 /// What is unusual about a rig.
 #[must_use]
 pub fn of_rig(rig: &Rig) -> Vec<Finding> {

@@ -72,6 +72,30 @@ impl fmt::Display for Level {
     }
 }
 
+/// A plain number as an option takes it.
+///
+/// # Errors
+/// What is wrong with it and how to write it: the decimal comma and the unit are named.
+pub fn number(typed: &str) -> Result<f64, String> {
+    let bare = typed.trim().replace('−', "-");
+    if let Ok(number) = bare.parse() {
+        return Ok(number);
+    }
+    let digits = bare.trim_end_matches(|c: char| c.is_alphabetic() || c == '%').trim_end();
+    let unit = bare.get(digits.len()..).unwrap_or_default().trim();
+    let pointed = digits.replacen(',', ".", 1);
+    // "310m" is not 310.
+    let scaled = unit.starts_with(['k', 'K', 'M', 'µ', 'μ']) || (unit.starts_with('m') && unit != "min");
+    if scaled || pointed.parse::<f64>().is_err() {
+        return Err("it must be a plain number, such as 230.5, without k, m or unit".to_owned());
+    }
+    Err(match (digits.contains(','), unit.is_empty()) {
+        (true, true) => format!("a decimal comma: write {pointed}"),
+        (true, false) => format!("a decimal comma, and a unit: write {pointed}"),
+        _ => format!("write the number without its unit: {pointed}"),
+    })
+}
+
 impl FromStr for Ohms {
     type Err = TypedError;
 
@@ -134,6 +158,25 @@ mod tests {
             rows += 1;
         }
         assert!(rows > 15);
+    }
+
+    #[test]
+    fn commas_and_units_are_named() {
+        assert_eq!(number(" 230.2 "), Ok(230.2));
+        assert_eq!(number("−3"), Ok(-3.0));
+        for (typed, named) in [
+            ("230,2", "write 230.2"),
+            ("310V", "without its unit: 310"),
+            ("16 ohm", "without its unit: 16"),
+            ("3,27 V", "write 3.27"),
+            ("20min", "without its unit: 20"),
+        ] {
+            let why = number(typed).unwrap_err();
+            assert!(why.contains(named), "{typed}: {why}");
+        }
+        for bad in ["", "V", "310mV", "10k", "1,234,567", "1.2.3"] {
+            assert!(number(bad).unwrap_err().contains("plain number"), "{bad}");
+        }
     }
 
     #[test]

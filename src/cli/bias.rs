@@ -3,7 +3,7 @@
 use std::io::Write;
 
 use anyhow::Context;
-use clap::Args;
+use clap::{ArgGroup, Args};
 
 use super::{Outcome, words};
 use crate::bench::Limits;
@@ -11,46 +11,47 @@ use crate::bench::bias::{self, BiasTask, Given};
 use crate::bench::bias_document::BiasDocument;
 use crate::bench::cautions::Act;
 use crate::bench::series::ohms_text;
-use crate::bench::typed::Ohms;
+use crate::bench::typed::{self, Ohms};
 use crate::bench::valves::{self, Valve};
 use crate::report::table::Table;
 use crate::rounding;
 
 /// What was typed.
 #[derive(Debug, Args)]
+#[command(group(ArgGroup::new("chosen").required(true)))]
 pub struct BiasArgs {
     /// Type of the output valve, such as EL84
     #[arg(long, value_name = "TYPE")]
     valve: String,
     /// Plate to ground, volts
-    #[arg(long, value_name = "VOLTS")]
+    #[arg(long, value_name = "VOLTS", value_parser = typed::number)]
     plate_volts: f64,
     /// Screen to ground, volts [default: as the plate]
-    #[arg(long, value_name = "VOLTS")]
+    #[arg(long, value_name = "VOLTS", value_parser = typed::number)]
     screen_volts: Option<f64>,
     /// The cathode resistor: 130, 470 …
-    #[arg(long, value_name = "OHMS", required_unless_present_any = ["percent", "watts"])]
+    #[arg(long, value_name = "OHMS", group = "chosen")]
     cathode_ohms: Option<Ohms>,
     /// Or the plate dissipation wanted, per cent of the limit
-    #[arg(long, conflicts_with_all = ["cathode_ohms", "watts"])]
+    #[arg(long, group = "chosen", value_parser = typed::number)]
     percent: Option<f64>,
     /// Or the plate dissipation wanted, watts a valve
-    #[arg(long, conflicts_with = "cathode_ohms")]
+    #[arg(long, group = "chosen", value_parser = typed::number)]
     watts: Option<f64>,
     /// Volts at the cathode, measured or from the data sheet [default: estimated by a model]
-    #[arg(long, value_name = "VOLTS")]
+    #[arg(long, value_name = "VOLTS", value_parser = typed::number)]
     cathode_volts: Option<f64>,
     /// Valves on the cathode resistor
     #[arg(long, default_value_t = 1, value_parser = clap::value_parser!(u32).range(1..=16))]
     valves: u32,
     /// Screen current, per cent of the cathode's [default: typical of the type]
-    #[arg(long, value_name = "PERCENT")]
+    #[arg(long, value_name = "PERCENT", value_parser = typed::number)]
     screen_share_percent: Option<f64>,
     /// Your own limit of plate dissipation, from the data sheet of the very valve
-    #[arg(long, value_name = "WATTS")]
+    #[arg(long, value_name = "WATTS", value_parser = typed::number)]
     limit_watts: Option<f64>,
     /// A plate dissipation that you worked out or read somewhere: which slip explains it?
-    #[arg(long, value_name = "WATTS")]
+    #[arg(long, value_name = "WATTS", value_parser = typed::number)]
     claimed_watts: Option<f64>,
     /// One JSON document instead of a table
     #[arg(long)]
@@ -84,11 +85,16 @@ pub fn run(args: &BiasArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> {
     };
     let bias = bias::bias(&valve, &task)?;
     let slips = args.claimed_watts.map(|watts| bias.readings.slips_behind(watts)).unwrap_or_default();
-    let document = BiasDocument::new(&valve, &limits, &bias, slips);
+    let over = bias::over_limits(&valve, &limits, &task, &bias);
+    let document = BiasDocument::new(&valve, &limits, &bias, over, slips);
     if args.json {
         serde_json::to_writer_pretty(&mut *out, &document)?;
         writeln!(out)?;
         return Ok(Outcome::Done);
+    }
+    for over in &document.findings {
+        let first = if over.code == "too_hot" { "TOO HOT: " } else { "OVER THE LIMIT: " };
+        words::paragraph(out, first, &format!("{}; {}", over.saw, over.advice))?;
     }
     words::caution(out, Act::Bias)?;
     writeln!(out)?;
@@ -148,18 +154,28 @@ fn say(
     writeln!(out)?;
     let ohms = |quantity: &crate::figure::Quantity| ohms_text(quantity.value.unwrap_or(f64::NAN));
     let shared = if args.valves > 1 { format!(" for all {} valves", args.valves) } else { String::new() };
-    let rating = document.cathode_resistor_rating.value.map_or("none sold".to_owned(), |w| format!("{w} W"));
-    if args.cathode_ohms.is_none() {
+    let too_hot = document.findings.iter().any(|f| f.code == "too_hot");
+    let rating = match document.cathode_resistor_rating.value {
+        Some(watts) => format!("{watts} W or more"),
+        None => "more than any usual resistor".to_owned(),
+    };
+    if too_hot && args.cathode_ohms.is_none() {
         writeln!(
             out,
-            "cathode resistor{shared}: {} exactly; buy {} (E24, on the cold side), {rating} or more",
+            "cathode resistor{shared}: {} would give that; do not build it",
+            rounding::text(&document.cathode_resistor)
+        )?;
+    } else if args.cathode_ohms.is_none() {
+        writeln!(
+            out,
+            "cathode resistor{shared}: {} exactly; buy {} (E24, on the cold side), {rating}",
             rounding::text(&document.cathode_resistor),
             ohms(&document.cathode_resistor_e24)
         )?;
     } else {
         writeln!(
             out,
-            "cathode resistor{shared}: {} takes {}; it should be rated {rating} or more",
+            "cathode resistor{shared}: {} takes {}; it should be rated {rating}",
             ohms(&document.cathode_resistor),
             rounding::text(&document.cathode_resistor_heat)
         )?;

@@ -11,7 +11,8 @@ use crate::analyse::plans_of;
 use crate::bench::calibrate::{self, Calibration, Circumstances, MeterReading};
 use crate::bench::calibration_document::CalibrationDocument;
 use crate::bench::cautions::Act;
-use crate::bench::typed::Level;
+use crate::bench::plausible;
+use crate::bench::typed::{self, Level};
 use crate::bench::{Bench, CalibratedAt, Editor};
 use crate::finding::{Fitness, Severity};
 use crate::measure::Plans;
@@ -43,16 +44,16 @@ pub struct CalibrateArgs {
     #[arg(long)]
     output: bool,
     /// With --output: level of the tone that played, dBFS [default: that of calibration-tone.wav]
-    #[arg(long, value_name = "DBFS", requires = "output", allow_negative_numbers = true)]
+    #[arg(long, value_name = "DBFS", requires = "output", allow_negative_numbers = true, value_parser = typed::number)]
     played_dbfs: Option<f64>,
     /// With --output: frequency of the tone that played
-    #[arg(long, value_name = "HZ", requires = "output", default_value_t = CALIBRATION_HZ)]
+    #[arg(long, value_name = "HZ", requires = "output", default_value_t = CALIBRATION_HZ, value_parser = typed::number)]
     played_hz: f64,
     /// The meter's accuracy in its AC range, ± per cent of reading [default: meter_percent of bench.toml, or 2]
-    #[arg(long, value_name = "PERCENT")]
+    #[arg(long, value_name = "PERCENT", value_parser = typed::number)]
     meter_percent: Option<f64>,
     /// The meter reads true up to this frequency
-    #[arg(long, value_name = "HZ", default_value_t = calibrate::METER_LIMIT_HZ)]
+    #[arg(long, value_name = "HZ", default_value_t = calibrate::METER_LIMIT_HZ, value_parser = typed::number)]
     meter_limit_hz: f64,
     /// Full scale from the data sheet, to compare with: 10dBu [default: what bench.toml has]
     #[arg(long, value_name = "LEVEL", allow_hyphen_values = true)]
@@ -92,11 +93,12 @@ pub fn run(args: &CalibrateArgs, out: &mut dyn Write) -> anyhow::Result<Outcome>
         expected_volts: args.limit.map(|l| l.volts).or(earlier),
     };
     let meter = reading("--volts", &args.volts, percent)?;
-    let (calibration, tones) = if args.output {
+    let (mut calibration, tones) = if args.output {
         (of_output(args, &bench, &meter, &circumstances)?, Vec::new())
     } else {
         of_input(args, &bench, &meter, percent, &circumstances)?
     };
+    calibration.findings.extend(plausible::of_calibration(args.output, calibration.full_scale_volts));
     let usable = Fitness::of(&calibration.findings) != Fitness::Redo || args.anyway;
     let write = usable && !args.dry_run;
     if args.json {
@@ -119,6 +121,8 @@ pub fn run(args: &CalibrateArgs, out: &mut dyn Write) -> anyhow::Result<Outcome>
 }
 
 fn reading(option: &str, text: &str, percent: f64) -> anyhow::Result<MeterReading> {
+    // The comma and the unit are named before all else.
+    typed::number(text).map_err(|why| anyhow::anyhow!("{option}: {why}"))?;
     MeterReading::typed(text, percent).with_context(|| {
         format!("{option}: {text:?} is not a reading: type the digits that the meter shows, in volts, such as 2.830")
     })
@@ -174,8 +178,27 @@ fn tone_of(recording: &Path, bench: &Bench) -> anyhow::Result<ToneReading> {
     let recorded = takes::read::read(recording, &Ask { channel: bench.channel(), plans: &[] })?;
     let tape = recorded.plain.as_ref();
     tape.and_then(|tape| read_tone(tape.all(), recorded.rate_hz, &mut Plans::default()))
-        .ok_or(calibrate::CalibrateError::NoTone)
+        .ok_or_else(|| no_tone(recording, &recorded, bench))
         .with_context(|| recording.display().to_string())
+}
+
+/// Why there is no tone, or on which channel it is.
+fn no_tone(recording: &Path, recorded: &takes::Recorded, bench: &Bench) -> anyhow::Error {
+    let mut plans = Plans::default();
+    let channel = bench.channel();
+    for other in recorded.health.levels.iter().map(|level| level.channel).filter(|c| *c != channel) {
+        let Ok(there) = takes::read::read(recording, &Ask { channel: other, plans: &[] }) else { continue };
+        let tape = there.plain.as_ref();
+        if tape.is_some_and(|tape| read_tone(tape.all(), there.rate_hz, &mut plans).is_some()) {
+            return anyhow::anyhow!(
+                "no tone on channel {channel}; it is on channel {other}: set channel = {other} under [rig]"
+            );
+        }
+    }
+    match &recorded.plain {
+        Some(tape) => calibrate::no_tone(tape.all(), recorded.rate_hz, bench.mains_hz, &mut plans).into(),
+        None => calibrate::CalibrateError::NoTone.into(),
+    }
 }
 
 fn say(

@@ -8,6 +8,7 @@ use clap::{Args, ValueEnum};
 use super::{Outcome, words};
 use crate::analyse::{self, Options};
 use crate::bench::log::{Checked, LogError, Logged, Request, log};
+use crate::bench::typed;
 use crate::bench::{Bench, QuietCondition, TakeEntry, TakeKind};
 
 /// What was typed.
@@ -27,13 +28,13 @@ pub struct LogArgs {
     #[arg(long, value_enum)]
     kind: Option<Kind>,
     /// The load of this take, where it differs from the rig's
-    #[arg(long, value_name = "OHMS")]
+    #[arg(long, value_name = "OHMS", value_parser = typed::number)]
     load_ohms: Option<f64>,
     /// Mains voltage during the take
-    #[arg(long, value_name = "VOLTS")]
+    #[arg(long, value_name = "VOLTS", value_parser = typed::number)]
     mains_volts: Option<f64>,
     /// Minutes since power-on
-    #[arg(long, value_name = "MINUTES")]
+    #[arg(long, value_name = "MINUTES", value_parser = typed::number)]
     warm_up_minutes: Option<f64>,
     /// What was connected, for a quiet take
     #[arg(long, value_enum, value_name = "WHAT")]

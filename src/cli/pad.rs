@@ -12,7 +12,7 @@ use crate::bench::pad::{self, AmpSize, PadDesign, PadTask};
 use crate::bench::pad_document::PadDocument;
 use crate::bench::plausible;
 use crate::bench::series::{Series, ohms_text};
-use crate::bench::typed::{Level, Ohms};
+use crate::bench::typed::{self, Level, Ohms};
 use crate::bench::wiring;
 use crate::report::table::Table;
 use crate::signals::{Choices, Plan};
@@ -21,7 +21,7 @@ use crate::signals::{Choices, Plan};
 #[derive(Debug, Args)]
 pub struct PadArgs {
     /// The amp's power into the load, watts
-    #[arg(long, conflicts_with = "amp")]
+    #[arg(long, conflicts_with = "amp", value_parser = typed::number)]
     watts: Option<f64>,
     /// Instead of --watts: what kind of amp it is (plans for 15 or 50 W)
     #[arg(long, value_enum)]
@@ -36,7 +36,7 @@ pub struct PadArgs {
     #[arg(long, value_name = "OHMS", default_value = "10k")]
     input_ohms: Ohms,
     /// Kept free between the loudest peak and full scale, dB
-    #[arg(long, value_name = "DB", default_value_t = pad::HEADROOM_DB)]
+    #[arg(long, value_name = "DB", default_value_t = pad::HEADROOM_DB, value_parser = typed::number)]
     headroom: f64,
     /// Wanted drive at the amp's input for the programme's top: 100mV, 1V …
     #[arg(long, value_name = "LEVEL", allow_hyphen_values = true, requires = "output_limit")]
@@ -51,7 +51,7 @@ pub struct PadArgs {
     #[arg(long, value_name = "OHMS", default_value = "1M")]
     amp_ohms: Ohms,
     /// Peak of the programme's top, dB re full scale (as given to `signals`)
-    #[arg(long, default_value_t = -1.0, value_name = "DB", allow_negative_numbers = true)]
+    #[arg(long, default_value_t = -1.0, value_name = "DB", allow_negative_numbers = true, value_parser = typed::number)]
     top_dbfs: f64,
     /// Resistor values to choose from
     #[arg(long, value_enum, default_value_t = SeriesName::E24)]

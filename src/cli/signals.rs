@@ -8,6 +8,7 @@ use clap::{Args, ValueEnum};
 use super::{Outcome, words};
 use crate::bench::Bench;
 use crate::bench::heat::{self, Drive};
+use crate::bench::typed;
 use crate::signals::write::{Depth, Form, write_all};
 use crate::signals::{Choices, Plan};
 
@@ -27,10 +28,10 @@ pub struct SignalsArgs {
     #[arg(long, default_value_t = 1, value_parser = clap::value_parser!(u16).range(1..=2))]
     channels: u16,
     /// Peak of the loudest tone, dB re full scale
-    #[arg(long, default_value_t = -1.0, value_name = "DB", allow_negative_numbers = true)]
+    #[arg(long, default_value_t = -1.0, value_name = "DB", allow_negative_numbers = true, value_parser = typed::number)]
     top_dbfs: f64,
     /// Frequency of ladder, reference tones and bursts, Hz
-    #[arg(long, default_value_t = 1010.0, value_name = "HZ")]
+    #[arg(long, default_value_t = 1010.0, value_name = "HZ", value_parser = typed::number)]
     frequency: f64,
     /// Write the short programme of about 20 s, for trials; its figures are coarser
     #[arg(long)]

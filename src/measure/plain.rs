@@ -2,6 +2,7 @@
 //! generator. The tones are found, nothing is taken for granted.
 
 use std::f64::consts::TAU;
+use std::ops::Range;
 
 use realfft::num_complex::Complex;
 
@@ -33,11 +34,18 @@ const LEAST_SHARE: f64 = 0.5;
 /// 0.5 dB of the loudest part's typical level, without its first and last piece. All of it if there is no such run.
 #[must_use]
 pub fn steady(samples: &[f32], rate_hz: f64) -> &[f32] {
+    samples.get(steady_range(samples, rate_hz)).unwrap_or(samples)
+}
+
+/// Where [`steady`] lies.
+#[must_use]
+pub fn steady_range(samples: &[f32], rate_hz: f64) -> Range<usize> {
+    let all = 0..samples.len();
     let piece = ((rate_hz * 0.025) as usize).max(1);
     let levels: Vec<f64> = samples.chunks_exact(piece).map(mean_square).collect();
     let mut sorted: Vec<f64> = levels.iter().copied().filter(|&l| l > 0.0).collect();
     if sorted.len() < 8 {
-        return samples;
+        return all;
     }
     sorted.sort_by(f64::total_cmp);
     // Whatever share of the file is silence, the louder half of what is not tells the tone's level.
@@ -58,9 +66,9 @@ pub fn steady(samples: &[f32], rate_hz: f64) -> &[f32] {
     let edges = usize::from(best.len() < levels.len() && best.len() > 4);
     let best = best.start + edges..best.end - edges;
     if best.len() * piece < samples.len() / 10 || best.len() < 4 {
-        return samples;
+        return all;
     }
-    &samples[best.start * piece..best.end * piece]
+    best.start * piece..best.end * piece
 }
 
 fn mean_square(samples: &[f32]) -> f64 {
@@ -90,8 +98,10 @@ pub fn measure(samples: &[f32], rate_hz: f64, plans: &mut Plans) -> Plain {
     let second = spectrum.peak(low, high, &|omega| !belongs(omega, first_omega, apart, &spectrum));
     if let Some(second) = second.filter(|s| s.power > limit)
         && let Some(pair) = refine_pair(samples, [first_omega, second.omega], plans)
+        && let Some(share) = share(samples, &pair, plans)
     {
-        return Plain::TwoTones(pair);
+        // Noise and music have a second strongest line as well; it does not carry them.
+        return if share > LEAST_SHARE { Plain::TwoTones(pair) } else { Plain::None };
     }
     let Some(tone) = tone::measure(samples, first_omega, rate_hz, plans) else { return Plain::None };
     let explained = tone.mean_square();
@@ -120,6 +130,14 @@ fn belongs(omega: f64, first: f64, apart: f64, spectrum: &Spectrum) -> bool {
     let here = spectrum.near(omega, apart / 2.0);
     let beside = spectrum.near(omega - 2.0 * first, apart).max(spectrum.near(omega + 2.0 * first, apart));
     here < 10.0 * beside
+}
+
+/// Share of the power that steady lines at these frequencies hold.
+fn share(samples: &[f32], omegas: &[f64], plans: &mut Plans) -> Option<f64> {
+    let fitted = fit::fit(samples, omegas, plans)?;
+    let lines: f64 = fitted.lines.iter().map(|line| line.norm_sqr() / 2.0).sum();
+    let power = mean_square(samples) - fitted.dc * fitted.dc;
+    (power > 0.0).then_some(lines / power)
 }
 
 /// Both frequencies refined in turn, each with the other taken out.

@@ -1,8 +1,10 @@
 //! A steady tone as a meter beside the recorder sees it: for calibration.
 
-use super::Plans;
+use std::f64::consts::TAU;
+
 use super::plain::{self, Plain};
 use super::tone::Tone;
+use super::{Plans, fit};
 use crate::units::{db, dbfs_of_rms};
 
 /// A steady tone as recorded.
@@ -18,6 +20,17 @@ pub struct ToneReading {
     pub thd: f64,
     /// Largest less smallest level over tenths of the steady part.
     pub wander_db: f64,
+    /// A change to another level, for a second or more.
+    pub jump: Option<Jump>,
+}
+
+/// A change of a tone's level.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Jump {
+    /// Seconds from the first sample.
+    pub at_seconds: f64,
+    /// The later level re the earlier.
+    pub by_db: f64,
 }
 
 /// Finds and measures the steady tone of a recording; `None` if there is none.
@@ -33,7 +46,45 @@ pub fn read_tone(samples: &[f32], rate_hz: f64, plans: &mut Plans) -> Option<Ton
         peak_dbfs: db(peak),
         thd: tone.thd(),
         wander_db: wander_db(steady, rate_hz, &tone),
+        jump: jump(samples, rate_hz, &tone, plans),
     })
+}
+
+/// A level that differs by less is that of the steady part (its own pieces lie within as much).
+const SAME_DB: f64 = 0.5;
+/// Length of the pieces in which another level is looked for: two in a row, so that the tone's own begin and end are
+/// none.
+const PIECE_SECONDS: f64 = 0.5;
+
+/// The same tone at another level, beside the steady part.
+fn jump(samples: &[f32], rate_hz: f64, tone: &Tone, plans: &mut Plans) -> Option<Jump> {
+    let steady = plain::steady_range(samples, rate_hz);
+    let piece = (PIECE_SECONDS * rate_hz) as usize;
+    let edge = (0.05 * rate_hz) as usize;
+    let omega = TAU * tone.frequency_hz / rate_hz;
+    let mut moved = |part: &[f32]| -> Option<f64> {
+        let fitted = fit::fit(part, &[omega], plans)?;
+        let line = fitted.lines.first()?.norm();
+        let power = part.iter().map(|x| f64::from(*x).powi(2)).sum::<f64>() / part.len() as f64;
+        // What is mostly something else is the silence before or after.
+        let by_db = db(line / tone.peak());
+        (line * line / 2.0 > 0.5 * (power - fitted.dc * fitted.dc) && by_db.abs() > SAME_DB).then_some(by_db)
+    };
+    let mut in_a_row = |parts: &mut dyn Iterator<Item = &[f32]>| -> Option<(usize, f64)> {
+        let all: Vec<Option<f64>> = parts.map(&mut moved).collect();
+        let same = |w: &&[Option<f64>]| matches!(w, [Some(a), Some(b)] if (a - b).abs() < SAME_DB);
+        let k = all.windows(2).position(|w| same(&w))?;
+        Some((k, all.get(k).copied().flatten()?))
+    };
+    let after = samples.get(steady.end + edge..).unwrap_or_default();
+    if let Some((k, by_db)) = in_a_row(&mut after.chunks_exact(piece.max(1))) {
+        let at = if k == 0 { steady.end } else { steady.end + edge + k * piece };
+        return Some(Jump { at_seconds: at as f64 / rate_hz, by_db });
+    }
+    let before = samples.get(..steady.start.saturating_sub(edge)).unwrap_or_default();
+    let (k, by_db) = in_a_row(&mut before.rchunks_exact(piece.max(1)))?;
+    let at = if k == 0 { steady.start } else { before.len() - k * piece };
+    Some(Jump { at_seconds: at as f64 / rate_hz, by_db: -by_db })
 }
 
 /// Level of tenths of the recording, each a whole number of cycles long so that no cycle is cut.
