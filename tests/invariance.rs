@@ -123,6 +123,8 @@ fn method(name: &str, value: f64, unit: Unit) -> f64 {
         Unit::Volts | Unit::Millivolts => 0.0035 * value,
         Unit::Percent => 5e-3 * value + 1e-3,
         Unit::Seconds => 0.05 * value,
+        // A count of harmonics.
+        Unit::One => 0.0,
         unit => panic!("{name}: {unit:?}"),
     }
 }

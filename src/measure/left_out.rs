@@ -98,8 +98,12 @@ fn names(segment: &Segment) -> Vec<(String, Unit)> {
 }
 
 fn of_the_ladder() -> Vec<(String, Unit)> {
-    use Unit::{DbFullScale, Decibels, Percent, Watts};
+    use Unit::{DbFullScale, Decibels, One, Percent, Watts};
     let mut names: Vec<(String, Unit)> = [
+        ("cranked_thd", Percent),
+        ("cranked_thd_r", Percent),
+        ("cranked_thd_n", Percent),
+        ("thd_highest_order", One),
         ("gain", Decibels),
         ("onset_span", Decibels),
         ("sensitivity", Decibels),

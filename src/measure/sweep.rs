@@ -11,6 +11,7 @@ mod deconvolve;
 mod figures;
 mod loopback;
 mod mains;
+mod peak;
 mod response;
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]

@@ -1,5 +1,7 @@
 //! The ladder as figures and curves (design §4a, §12).
 
+use std::f64::consts::SQRT_2;
+
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::{RngCore, SeedableRng};
 use realfft::num_complex::Complex;
@@ -374,7 +376,11 @@ impl Draws {
     fn of(steps: &[Step], headroom: &Headroom) -> Self {
         let mut rng = ChaCha8Rng::seed_from_u64(0x6472_6177);
         let mut draws = Self::default();
+        let mut of_gain = ChaCha8Rng::seed_from_u64(0x6761_696e);
+        let gain_error = small_signal_gain(steps).map_or(0.0, |g| g.1);
         for _ in 0..DRAWS {
+            // Compression and clipping are counted from the small-signal gain, which has noise of its own.
+            let gain = headroom.gain + gain_error * SQRT_2 * gaussian(&mut of_gain).re;
             let noisy: Vec<Vec<Complex<f64>>> = steps.iter().map(|s| disturbed(s, &mut rng)).collect();
             let mut noisy = noisy.into_iter();
             let Some(between) =
@@ -386,7 +392,7 @@ impl Draws {
                 let value = |s: &State| 100.0 * s.thd();
                 draws.thd[k].extend(near(&between, headroom.thd[k], limit, &value));
             }
-            let fall = |s: &State| db(headroom.gain) - s.gain_db();
+            let fall = |s: &State| db(gain) - s.gain_db();
             draws.compression.extend(near(&between, headroom.compression, 1.0, &fall));
             if draws.clip_positive.len().max(draws.clip_negative.len()) < CLIP_DRAWS {
                 let halves = [
@@ -395,8 +401,7 @@ impl Draws {
                 ];
                 for (crossing, draws, half) in halves {
                     let Some(at) = crossing.drive_db() else { continue };
-                    let found =
-                        clip_points(&between, headroom.gain, at - REACH_DB - 0.6, at + REACH_DB + 1.2);
+                    let found = clip_points(&between, gain, at - REACH_DB - 0.6, at + REACH_DB + 1.2);
                     let found = if half == 0 { found.0 } else { found.1 };
                     draws.extend(found.drive_db().map(|d| triple(&between.at(d))));
                 }
@@ -430,17 +435,14 @@ fn near(
 
 /// A step's lines with other noise of the same size.
 fn disturbed(step: &Step, rng: &mut ChaCha8Rng) -> Vec<Complex<f64>> {
-    step.tone
-        .lines
-        .iter()
-        .zip(&step.tone.noise)
-        .map(|(line, noise)| {
-            // Box–Muller: a complex Gaussian of mean square noise².
-            let uniform = |rng: &mut ChaCha8Rng| (f64::from(rng.next_u32()) + 0.5) / 4_294_967_296.0;
-            let radius = (-uniform(rng).ln()).sqrt() * noise;
-            line + Complex::from_polar(radius, std::f64::consts::TAU * uniform(rng))
-        })
-        .collect()
+    step.tone.lines.iter().zip(&step.tone.noise).map(|(line, noise)| line + gaussian(rng) * *noise).collect()
+}
+
+/// A complex Gaussian of mean square 1 (Box–Muller).
+fn gaussian(rng: &mut ChaCha8Rng) -> Complex<f64> {
+    let mut uniform = || (f64::from(rng.next_u32()) + 0.5) / 4_294_967_296.0;
+    let radius = (-uniform().ln()).sqrt();
+    Complex::from_polar(radius, std::f64::consts::TAU * uniform())
 }
 
 /// One row a step: `ladder_up`, `ladder_down`, `low_e_ladder`.

@@ -2,7 +2,7 @@
 
 use std::f64::consts::FRAC_1_SQRT_2;
 
-use super::Response;
+use super::{Response, peak};
 
 /// One end of a band.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -46,16 +46,21 @@ pub struct Corners {
 /// Half-power points (1/√2 of the amplitude, −3.01 dB, "−3 dB") of the fundamental: the first crossing on
 /// each side, linear in log f and dB between the points of the grid.
 ///
-/// With `reference_hz` the level is that at the reference; without, the largest. `None` if there is no
+/// With `reference_hz` the level is that at the reference; without, the largest ([`peak`]). `None` if there is no
 /// response there.
 #[must_use]
 pub fn corners(response: &Response, reference_hz: Option<f64>) -> Option<Corners> {
     let points = margins(response, None);
-    let (from_hz, level) = match reference_hz {
-        Some(f) => (f, response.magnitude_at(f)?),
-        None => response.magnitudes().into_iter().max_by(|a, b| a.1.total_cmp(&b.1))?,
-    };
-    walk_both(&points, from_hz, level)
+    match reference_hz {
+        Some(f) => {
+            let level = response.magnitude_at(f)?;
+            walk_both(&points, f, level, sd_at(&points, f)? / level)
+        }
+        None => {
+            let (f, level, sd) = peak::of(response)?;
+            walk_both(&points, f, level, sd / level)
+        }
+    }
 }
 
 /// The band in which the output stays above half power of that at `reference_hz` and the distortion (H2 …
@@ -71,7 +76,13 @@ pub fn power_bandwidth(response: &Response, reference_hz: f64, distortion_limit:
         distance(a).total_cmp(&distance(b))
     })?;
     (nearest.distortion_over < 1.0).then_some(())?;
-    walk_both(&points, reference_hz, level)
+    walk_both(&points, reference_hz, level, sd_at(&points, reference_hz)? / level)
+}
+
+/// Standard deviation of the magnitude at the point nearest to a frequency.
+fn sd_at(points: &[Margin], frequency_hz: f64) -> Option<f64> {
+    let distance = |p: &Margin| (p.frequency_hz / frequency_hz).ln().abs();
+    points.iter().min_by(|a, b| distance(a).total_cmp(&distance(b))).map(|p| p.magnitude_sd)
 }
 
 /// One frequency of the grid.
@@ -95,13 +106,9 @@ fn margins(response: &Response, limit: Option<f64>) -> Vec<Margin> {
         .collect()
 }
 
-fn walk_both(points: &[Margin], from_hz: f64, level: f64) -> Option<Corners> {
-    // A response's noise grows with frequency, so that of the reference matters most for the lower corner.
-    let reference = points.iter().min_by(|a, b| {
-        let distance = |p: &Margin| (p.frequency_hz / from_hz).ln().abs();
-        distance(a).total_cmp(&distance(b))
-    })?;
-    let reference_sd = reference.magnitude_sd / level;
+/// `reference_sd` is that of the level, relative: a response's noise grows with frequency, so that of the reference
+/// matters most for the lower corner.
+fn walk_both(points: &[Margin], from_hz: f64, level: f64, reference_sd: f64) -> Option<Corners> {
     let first_above = points.partition_point(|p| p.frequency_hz < from_hz * (1.0 - 1e-9));
     let below = points.get(..first_above)?;
     let above = points.get(first_above..)?;
