@@ -46,7 +46,7 @@ pub struct Corners {
 /// Half-power points (1/√2 of the amplitude, −3.01 dB, "−3 dB") of the fundamental: the first crossing on
 /// each side, linear in log f and dB between the points of the grid.
 ///
-/// With `reference_hz` the level is that at the reference; without, the largest ([`peak`]). `None` if there is no
+/// With `reference_hz` the level is that at the reference; without, the largest (see `peak.rs`). `None` if there is no
 /// response there.
 #[must_use]
 pub fn corners(response: &Response, reference_hz: Option<f64>) -> Option<Corners> {
