@@ -303,6 +303,11 @@ fn of_take(
     // The plan has its own silence before the first chirps.
     entry.findings.retain(|finding| finding.code != "leading_silence");
     entry.findings.extend(take.findings.iter().cloned());
+    if take.findings.iter().any(|finding| finding.code == takes::START_MISSING) {
+        // Where anything stands is a guess: nothing is measured by it.
+        entry.kind = RecordingKind::Other;
+        return entry;
+    }
     let channel = entry.channel.map_or(0, |c| c as usize - 1);
     let judged = health::programme::judge(take, health, channel, plans);
     let scale = scale(take.plan.top_dbfs);
@@ -366,19 +371,29 @@ fn of_plain(
         Plain::None => entry.kind = RecordingKind::Other,
     }
     // Where there is nothing at all, it is no news that there is no tone.
-    if Fitness::of(&entry.findings) != Fitness::Redo || entry.kind == RecordingKind::Tone {
-        let seen = match entry.kind {
-            RecordingKind::Other => health::programme::rate_label(samples, rate_hz),
-            _ => None,
-        };
-        match seen {
-            Some(label) => entry.findings.push(label),
-            None => {
-                let tone = health::tone::inspect(samples, rate_hz, tape.first_frame(), plans);
-                entry.findings.extend(tone);
-            }
-        }
+    if Fitness::of(&entry.findings) == Fitness::Redo && entry.kind != RecordingKind::Tone {
+        return entry;
     }
+    let mut said = health::tone::inspect(samples, rate_hz, tape.first_frame(), plans);
+    // A programme by a wrong rate looks like a tone that moves.
+    let restless = entry.kind == RecordingKind::Other || !said.is_empty();
+    if restless && let Some(label) = health::programme::rate_label(samples, rate_hz) {
+        entry.kind = RecordingKind::Other;
+        entry.figures = Figures::default();
+        entry.curves.clear();
+        entry.findings.push(label);
+        return entry;
+    }
+    let no_tone = |finding: &Finding| finding.code == "no_steady_tone";
+    match entry.kind {
+        RecordingKind::TwoTones => said.retain(|finding| !no_tone(finding)),
+        RecordingKind::Other if said.iter().any(no_tone) => {
+            let level = entry.channels.get(entry.channel.map_or(0, |c| c as usize - 1));
+            said = vec![health::tone::nothing(level.and_then(|l| l.level.value))];
+        }
+        _ => {}
+    }
+    entry.findings.extend(said);
     entry
 }
 

@@ -224,3 +224,32 @@ fn what_holds_no_programme_is_refused_unless_it_is_wanted() {
     // Music holds no markers, and is welcome as what it is.
     log(&[&FULL[..], &["--kind", "listening"]].concat()).success();
 }
+
+#[test]
+fn music_and_silence_get_no_advice_for_tones() {
+    let desk = Desk::new();
+    let path = desk.dir.path().join("quiet.wav");
+    let spec = hound::WavSpec {
+        channels: 1,
+        sample_rate: 48_000,
+        bits_per_sample: 24,
+        sample_format: hound::SampleFormat::Int,
+    };
+    let mut random = twinload::simulate::noise::White::new(5);
+    let mut writer = hound::WavWriter::create(&path, spec).unwrap();
+    for _ in 0..48_000 * 3 {
+        writer.write_sample((200.0 * random.value()) as i32).unwrap();
+    }
+    writer.finalize().unwrap();
+    let bench = desk.bench();
+    let log = |more: &[&str]| {
+        let mut args = vec!["log", text(&bench), text(&path), "--build", "as-drawn"];
+        args.extend(more);
+        twinload(&args).assert()
+    };
+    let said = stdout(log(&["--kind", "quiet", "--quiet-condition", "amp-off"]).success());
+    assert!(said.ends_with("\nfit\n"), "{said}");
+    // As music it is nothing, and that is said.
+    let refused = log(&["--kind", "listening", "--setting", "full", "--replace", "1"]).code(1);
+    assert!(stdout(refused).contains("only noise"));
+}

@@ -65,6 +65,9 @@ impl Checked {
             return Err(failure);
         }
         let mut findings = file.findings;
+        if matches!(kind, TakeKind::Quiet | TakeKind::Listening) {
+            findings.retain(|finding| !of_a_tone(finding, kind));
+        }
         let programme = matches!(file.kind, Some(RecordingKind::Programme | RecordingKind::Segment));
         if matches!(kind, TakeKind::Programme | TakeKind::Loopback) && !programme {
             findings.push(Finding::new(
@@ -76,6 +79,17 @@ impl Checked {
             ));
         }
         Ok(Self { fitness: Fitness::of(&findings), findings })
+    }
+}
+
+/// What a recording that should hold a tone is judged by: a silence and music are not. Their gain is that of the
+/// programme, whatever their level.
+fn of_a_tone(finding: &Finding, kind: TakeKind) -> bool {
+    match finding.code.as_str() {
+        "level_low" | "no_steady_tone" | "level_not_steady" | "phase_jump" => true,
+        "only_noise" => kind == TakeKind::Quiet,
+        "rate_label" => finding.severity != Severity::Redo,
+        _ => false,
     }
 }
 

@@ -6,7 +6,7 @@ use std::path::PathBuf;
 use anyhow::Context;
 use clap::Args;
 
-use super::Outcome;
+use super::{Outcome, words};
 use crate::analyse::{self, Options};
 use crate::analysis::{RecordingKind, Strike};
 use crate::check::{self, FileCheck};
@@ -46,9 +46,13 @@ pub fn run(args: &CheckArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> {
         for file in &checked.files {
             writeln!(out, "{}", for_terminal(&headline(file)))?;
             for finding in &file.findings {
-                writeln!(out, "{}", for_terminal(&line(finding)))?;
+                let (first, text) = line(finding);
+                words::paragraph(out, &first, &text)?;
             }
-            for (what, strike) in Strike::told(&file.struck) {
+            // What the recording does not hold is named by its finding.
+            for (what, strike) in
+                Strike::told(&file.struck).into_iter().filter(|(_, s)| s.because != "segment_missing")
+            {
                 writeln!(out, "  struck  {}: {}", for_terminal(&what), strike.words())?;
             }
         }
@@ -74,22 +78,18 @@ fn headline(file: &FileCheck) -> String {
     format!("{}: {verdict} ({})", file.file, about.join(", "))
 }
 
-/// One finding on one line: weight, place, what was seen, what it does, what to do.
-fn line(finding: &Finding) -> String {
+/// One finding: its weight; then place, what was seen, what it does, what to do.
+fn line(finding: &Finding) -> (String, String) {
     let weight = match finding.severity {
         Severity::Note => "note",
         Severity::Limit => "limit",
         Severity::Redo => "redo",
     };
-    let mut place = finding.at_seconds.map(|s| format!("at {s:.3} s")).unwrap_or_default();
-    if let Some(segment) = &finding.segment {
-        place = format!("{place} in {segment}").trim_start().to_owned();
-    }
-    let place = if place.is_empty() { place } else { format!("{place}: ") };
+    let place = words::place(finding);
     let parts = [&finding.saw, &finding.effect, &finding.advice];
     let said: Vec<&str> =
         parts.into_iter().map(String::as_str).filter(|s| !s.is_empty() && *s != "nothing").collect();
-    format!("  {weight:<5}  {place}{}", said.join("; "))
+    (format!("  {weight:<5}  "), format!("{place}{}", said.join("; ")))
 }
 
 fn kind_words(kind: Option<RecordingKind>) -> &'static str {

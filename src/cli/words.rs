@@ -37,7 +37,16 @@ pub fn caution(out: &mut dyn Write, act: Act) -> io::Result<()> {
     paragraph(out, "    ", cautions::FIRST)
 }
 
-/// Findings, one paragraph each: what was seen, what it does, what to do.
+/// Where in the recording: `at 12.300 s in ladder_up: `; empty if it concerns all of it.
+#[must_use]
+pub fn place(finding: &Finding) -> String {
+    let seconds = finding.at_seconds.map(|s| format!("at {s:.3} s"));
+    let segment = finding.segment.as_ref().map(|segment| format!("in {segment}"));
+    let words: Vec<String> = seconds.into_iter().chain(segment).collect();
+    if words.is_empty() { String::new() } else { format!("{}: ", words.join(" ")) }
+}
+
+/// Findings, one paragraph each: where, what was seen, what it does, what to do.
 ///
 /// # Errors
 /// What the writer gives.
@@ -45,7 +54,7 @@ pub fn findings(out: &mut dyn Write, findings: &[Finding]) -> io::Result<()> {
     for finding in findings {
         let parts = [&finding.saw, &finding.effect, &finding.advice];
         let sentences: Vec<&str> = parts.into_iter().map(|s| s.as_str()).filter(|s| !s.is_empty()).collect();
-        paragraph(out, "  - ", &sentences.join("; "))?;
+        paragraph(out, "  - ", &format!("{}{}", place(finding), sentences.join("; ")))?;
     }
     Ok(())
 }

@@ -97,9 +97,10 @@ pub fn for_health(take: &Take, scale: &Scale, struck: &[Strike], plans: &mut Pla
 /// What is struck out, segments that the recording does not hold among it.
 fn begin(take: &Take, struck: &[Strike]) -> Measured {
     let mut measured = Measured { struck: struck.to_vec(), ..Measured::default() };
+    let mut gone = Vec::new();
     for segment in &take.plan.segments {
         if take.cut(segment).is_none() {
-            measured.findings.push(missing(take, segment));
+            gone.push(segment);
             measured.struck.push(Strike {
                 segment: segment.id.clone(),
                 part: None,
@@ -108,6 +109,7 @@ fn begin(take: &Take, struck: &[Strike]) -> Measured {
             });
         }
     }
+    measured.findings.extend(missing(take, &gone));
     measured
 }
 
@@ -116,16 +118,37 @@ fn cut_of<'a>(take: &'a Take, segment: &Segment, struck: &[Strike]) -> Option<Cu
     if struck.iter().any(|strike| left_out::whole(segment, strike)) { None } else { take.cut(segment) }
 }
 
-fn missing(take: &Take, segment: &Segment) -> Finding {
-    Finding::new(
+/// One word on all segments that the recording does not hold; the take must be played again if what a comparison
+/// rests on is among them: the rising ladder, both sweeps, or all there is.
+fn missing(take: &Take, gone: &[&Segment]) -> Option<Finding> {
+    let (first, last) = (gone.first()?, gone.last()?);
+    let all = take.plan.segments.len();
+    let is_gone = |segment: &Segment| gone.iter().any(|g| g.id == segment.id);
+    let mut sweeps =
+        take.plan.segments.iter().filter(|s| matches!(s.signal, Signal::Sweep { .. })).peekable();
+    let no_sweep = sweeps.peek().is_some() && sweeps.all(is_gone);
+    let redo = gone.len() == all || no_sweep || take.plan.segment("ladder_up").is_some_and(is_gone);
+    let end_seconds = take.tape.end_frame() as f64 / take.rate_hz;
+    let cut = if take.file_seconds(last.start_seconds + last.length_seconds) > end_seconds {
+        format!("the recording stops after {end_seconds:.1} s; ")
+    } else if take.file_seconds(first.start_seconds) < 0.0 {
+        "the recording begins too late; ".to_owned()
+    } else {
+        String::new()
+    };
+    let names: Vec<&str> = gone.iter().map(|segment| segment.id.as_str()).collect();
+    let finding = Finding::new(
         "segment_missing",
-        Severity::Limit,
-        "the recording does not hold this segment, or not all of it",
-        "its figures are left out",
+        if redo { Severity::Redo } else { Severity::Limit },
+        format!("{cut}{} of {all} segments are missing or cut: {}", gone.len(), names.join(", ")),
+        if redo { "too little is left to compare" } else { "their figures are left out" },
         "record from before the first chirps until after the last",
-    )
-    .in_segment(&segment.id)
-    .at(take.file_seconds(segment.start_seconds).max(0.0))
+    );
+    Some(if gone.len() == 1 {
+        finding.in_segment(&first.id).at(take.file_seconds(first.start_seconds).max(0.0))
+    } else {
+        finding
+    })
 }
 
 /// Ladder steps of a segment in order of rising drive; empty if it is not there.
@@ -289,6 +312,8 @@ fn not_measured(segment: &Segment, error: &MeasureError) -> Finding {
 
 /// Reference tones within this of each other: the amp had settled (design §12).
 const SETTLED_DB: f64 = 0.1;
+/// Beyond this the take tells little of small differences (common practice, no source).
+const UNSETTLED_DB: f64 = 0.5;
 
 fn references(take: &Take, plans: &mut Plans, measured: &mut Measured) {
     let mut levels = Vec::new();
@@ -311,7 +336,7 @@ fn references(take: &Take, plans: &mut Plans, measured: &mut Measured) {
     if moved.abs() > SETTLED_DB {
         measured.findings.push(Finding::new(
             "not_settled",
-            Severity::Note,
+            if moved.abs() > UNSETTLED_DB { Severity::Limit } else { Severity::Note },
             format!("the reference tone moved by {moved:+.2} dB during the programme"),
             format!(
                 "the amp was still warming up or its supply moved; differences under {:.1} dB mean little",

@@ -202,7 +202,10 @@ fn faults(take: &TakeAnalysis, out: &mut dyn Write) -> io::Result<()> {
             writeln!(out, "    {} {line}", if k == 0 { "-" } else { " " })?;
         }
     }
-    for (what, strike) in Strike::told(&take.struck) {
+    // What the recording does not hold is named by its finding.
+    for (what, strike) in
+        Strike::told(&take.struck).into_iter().filter(|(_, s)| s.because != "segment_missing")
+    {
         writeln!(out, "    x struck out: {}: {}", for_terminal(&what), strike.words())?;
     }
     Ok(())

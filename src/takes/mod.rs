@@ -16,4 +16,4 @@ pub mod wav;
 pub use read::{Ask, ReadError, Recorded};
 pub use scale::Scale;
 pub use source::{Source, SourceError};
-pub use take::{FindError, Take};
+pub use take::{FindError, START_MISSING, Take};

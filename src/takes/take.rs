@@ -46,6 +46,14 @@ pub enum FindError {
     },
 }
 
+/// The code of the finding that says that nobody knows what was played, and from where.
+pub const START_MISSING: &str = "start_missing";
+
+/// Steps of the ladder that must tell the clock alike for it to be the ladder.
+const LEAST_STEPS: usize = 3;
+/// How far half of them may lie apart: one is known to about 0.01 ppm, in noise to 10 (methods §2.4).
+const STEPS_AGREE: f64 = 50e-6;
+
 /// Segments whose samples end up to this long before their end are still taken: the last gap does not matter.
 const MISSING_SECONDS: f64 = 0.004;
 
@@ -58,14 +66,50 @@ impl Take {
     pub fn find(tape: Tape, rate_hz: f64, hits: &[Hit], plans: &[Plan]) -> Result<Option<Self>, FindError> {
         let mut tape = tape;
         tape.settle(false);
-        let Some((plan, identity, mut findings)) = choose(&tape, rate_hz, hits, plans)? else {
+        let Some((plan, identity, findings)) = choose(&tape, rate_hz, hits, plans)? else {
             return Ok(None);
         };
+        if identity.is_some() || clock::place(hits, &plan, rate_hz).len() > 1 {
+            return Ok(Self::of_plan(tape, rate_hz, hits, plan, identity, findings));
+        }
+        // A lone marker that several plans have: that plan was played of which the ladder is found.
+        let mut first = None;
+        for plan in plans.iter().filter(|plan| !clock::place(hits, plan, rate_hz).is_empty()) {
+            let findings = vec![identity_unread(plan)];
+            let take = Self::of_plan(tape.clone(), rate_hz, hits, plan.clone(), None, findings);
+            match take {
+                Some(take) if take.findings.iter().all(|f| f.code != "clock_unknown") => {
+                    return Ok(Some(take));
+                }
+                take => first = first.or(take),
+            }
+        }
+        Ok(first.map(|mut take| {
+            take.findings = vec![Finding::new(
+                START_MISSING,
+                Severity::Redo,
+                "one marker only: neither the row of chirps that names the programme nor its ladder was found",
+                "it may be a level check or a programme without its start; nothing can be measured",
+                "play it again, and start recording before you start playing",
+            )];
+            take
+        }))
+    }
+
+    /// The take of this plan, if one of its markers can be timed.
+    fn of_plan(
+        mut tape: Tape,
+        rate_hz: f64,
+        hits: &[Hit],
+        plan: Plan,
+        identity: Option<Identity>,
+        mut findings: Vec<Finding>,
+    ) -> Option<Self> {
         let placed = clock::place(hits, &plan, rate_hz);
         let time =
             |&(at, hit): &(usize, Hit)| clock::time(&tape, rate_hz, &hit, plan.markers[at].start_seconds);
         let markers: Vec<Timed> = placed.iter().filter_map(time).collect();
-        let Some(clock) = clock::map(&markers, rate_hz) else { return Ok(None) };
+        let clock = clock::map(&markers, rate_hz)?;
         let polarity = if markers.iter().map(|m| m.sign).sum::<f64>() < 0.0 { -1 } else { 1 };
         tape.settle(polarity < 0);
         findings.extend(missing_markers(&plan, &markers));
@@ -74,7 +118,7 @@ impl Take {
             take.ratio_from_ladder();
         }
         take.judge_clock();
-        Ok(Some(take))
+        Some(take)
     }
 
     /// The samples of a segment; `None` if the recording does not hold all of it.
@@ -138,7 +182,11 @@ impl Take {
             break;
         }
         ratios.sort_by(f64::total_cmp);
-        let Some(&ratio) = ratios.get(ratios.len() / 2) else {
+        // Whatever else stands there gives no frequency again and again.
+        let quarter = |part: usize| ratios.get(ratios.len() * part / 4).copied();
+        let agree = quarter(1).zip(quarter(3)).is_some_and(|(low, high)| high - low < STEPS_AGREE);
+        let Some(&ratio) = ratios.get(ratios.len() / 2).filter(|_| agree && ratios.len() >= LEAST_STEPS)
+        else {
             self.findings.push(Finding::new(
                 "clock_unknown",
                 Severity::Limit,
@@ -209,16 +257,17 @@ fn choose(tape: &Tape, rate_hz: f64, hits: &[Hit], plans: &[Plan]) -> Result<Opt
         placed.len() > 1 || placed.iter().any(|(_, h)| h.code == Code::DownDown)
     });
     let lone = || plans.iter().find(|plan| !clock::place(hits, plan, rate_hz).is_empty());
-    Ok(fitting.or_else(lone).map(|plan| {
-        let finding = Finding::new(
-            "identity_unread",
-            Severity::Note,
-            "the row of chirps that names the programme is missing or damaged",
-            format!("the recording is taken for the programme {:04x} by its markers alone", plan.identity()),
-            "start recording before you start playing",
-        );
-        (plan.clone(), None, vec![finding])
-    }))
+    Ok(fitting.or_else(lone).map(|plan| (plan.clone(), None, vec![identity_unread(plan)])))
+}
+
+fn identity_unread(plan: &Plan) -> Finding {
+    Finding::new(
+        "identity_unread",
+        Severity::Note,
+        "the row of chirps that names the programme is missing or damaged",
+        format!("the recording is taken for the programme {:04x} by its markers alone", plan.identity()),
+        "start recording before you start playing",
+    )
 }
 
 fn missing_markers(plan: &Plan, found: &[Timed]) -> Vec<Finding> {

@@ -362,7 +362,7 @@ pub fn rate_label(samples: &[f32], rate_hz: f64) -> Option<Finding> {
         "rate_label",
         Severity::Redo,
         format!(
-            "the programme's markers are found at {right} Hz, not at the {rate_hz} Hz that the file states"
+            "this is the programme, recorded at {right} Hz and labelled {rate_hz} Hz: its markers are found at {right}"
         ),
         "every frequency and time would be off by that ratio",
         "correct the rate in the recorder and record again, or mend the label with an editor",

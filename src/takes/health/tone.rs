@@ -46,6 +46,30 @@ pub fn inspect(samples: &[f32], rate_hz: f64, first_frame: u64, plans: &mut Plan
     findings
 }
 
+/// A recording under this without a tone is what an open input gives (dBFS; common practice, no source).
+const NOISE_DBFS: f64 = -60.0;
+
+/// Says of a recording that holds neither markers nor a tone what it may be, by its level in dBFS.
+#[must_use]
+pub fn nothing(level_dbfs: Option<f64>) -> Finding {
+    if let Some(level) = level_dbfs.filter(|level| *level < NOISE_DBFS) {
+        return Finding::new(
+            "only_noise",
+            Severity::Redo,
+            format!("nothing was recorded: only noise at {level:.0} dBFS"),
+            "nothing can be measured",
+            "is the cable in, the right input chosen, the amp on and its volume up? Then record again",
+        );
+    }
+    Finding::new(
+        "no_steady_tone",
+        Severity::Redo,
+        "no markers and no steady tone found",
+        "nothing but level and the health of the samples can be given",
+        "record the programme from before its first to after its last chirps, or a steady tone",
+    )
+}
+
 /// Angular frequency of the strongest line, if it is the only strong one.
 fn strongest(samples: &[f32], plans: &mut Plans) -> Option<f64> {
     let length =
