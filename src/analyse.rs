@@ -381,6 +381,8 @@ fn of_plain(
         entry.kind = RecordingKind::Other;
         entry.figures = Figures::default();
         entry.curves.clear();
+        // The plan has its own silence before the first chirps.
+        entry.findings.retain(|finding| finding.code != "leading_silence");
         entry.findings.push(label);
         return entry;
     }

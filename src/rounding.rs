@@ -42,7 +42,9 @@ pub fn floor(quantity: &Quantity) -> Option<String> {
     Some(format!("interface alone {number}"))
 }
 
-fn two_digits(value: f64) -> String {
+/// A bound of two digits, plain: `below 5.2 %`.
+#[must_use]
+pub fn two_digits(value: f64) -> String {
     let exponent = if value > 0.0 { value.log10().floor() as i32 } else { 0 };
     format!("{value:.*}", usize::try_from(1 - exponent).unwrap_or(0).min(12))
 }

@@ -139,6 +139,13 @@ fn every_fault_is_found() {
         ("[[take]]\nbuild = \"a\"\n", "missing field `file`"),
         ("[bench]\ntitle = \"a\"\ntitle = \"b\"\n", "duplicate key"),
         ("[bench\n", "bench.toml:1"),
+        ("[rig]\ninterface_input_ohms = 10k\n", "write 10000"),
+        ("[rig]\nload_watts = 50W\n", "write the number alone"),
+        ("[bench]\ntitle = “Heron”\n", "write straight ones"),
+        ("[build]\nname = \"a\"\n", "write [[build]]"),
+        ("[build]\nname = \"a\"\n[build]\nname = \"b\"\n", "write [[build]]"),
+        ("[build]\nname = \"a\"\n[[build]]\nname = \"b\"\n", "write [[build]]"),
+        ("[[take]]\nfile = \"takes\\rework-1.wav\"\nkind = \"loopback\"\n", "backslash begins an escape"),
     ];
     for (source, expected) in cases {
         let shown = shown(source);

@@ -322,6 +322,8 @@ fn what_must_be_recorded_again_is_not_written() {
     let good = ["tone.wav", "--volts", "2.830"];
     let (code, said, wrote) = desk.run(&good);
     assert!(code == 0 && wrote, "{said}");
+    // The answer first; what it takes the place of is said.
+    assert!(said.starts_with("tone ") && said.contains(", in place of 1.9 V ("), "{said}");
     for (args, words) in [
         (
             &["tone.wav", "--volts", "2.830", "--second", "soft.wav", "--second-volts", "0.160"][..],

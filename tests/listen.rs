@@ -291,6 +291,17 @@ fn the_command_writes_a_pair_and_a_blind_set_with_its_key_apart() {
         &path(&listening.join("keys/full.json")),
         &path(&set.join("answers.csv")),
     ]);
+    let swapped = assert_cmd::cargo::cargo_bin_cmd!("twinload")
+        .args([
+            "listen",
+            "--tally",
+            &path(&set.join("answers.csv")),
+            &path(&listening.join("keys/full.json")),
+        ])
+        .output()
+        .unwrap();
+    let refused = String::from_utf8(swapped.stderr).unwrap();
+    assert!(refused.contains("full.json is the key: name it first"), "{refused}");
     // One half to the sixth is 1.5625 %.
     assert!(said.contains("6 of 6 answers are right") && said.contains("1.56 %"), "{said}");
 }

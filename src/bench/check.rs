@@ -111,6 +111,14 @@ impl Check {
     }
 
     fn path(&mut self, key: &str, text: &Spanned<String>) -> Option<String> {
+        if text.get_ref().contains(char::is_control) {
+            self.fault(
+                text.span(),
+                format!("{key} holds a control character"),
+                "in double quotes a backslash begins an escape: write / between folder and file",
+            );
+            return None;
+        }
         let inside = names::path_inside(text.get_ref());
         let Some(inside) = inside else {
             self.fault(

@@ -66,7 +66,7 @@ impl Checked {
         }
         let mut findings = file.findings;
         if matches!(kind, TakeKind::Quiet | TakeKind::Listening) {
-            findings.retain(|finding| !of_a_tone(finding, kind));
+            findings.retain(|finding| !of_a_tone(finding));
         }
         let programme = matches!(file.kind, Some(RecordingKind::Programme | RecordingKind::Segment));
         if matches!(kind, TakeKind::Programme | TakeKind::Loopback) && !programme {
@@ -84,10 +84,9 @@ impl Checked {
 
 /// What a recording that should hold a tone is judged by: a silence and music are not. Their gain is that of the
 /// programme, whatever their level.
-fn of_a_tone(finding: &Finding, kind: TakeKind) -> bool {
+fn of_a_tone(finding: &Finding) -> bool {
     match finding.code.as_str() {
         "level_low" | "no_steady_tone" | "level_not_steady" | "phase_jump" => true,
-        "only_noise" => kind == TakeKind::Quiet,
         "rate_label" => finding.severity != Severity::Redo,
         _ => false,
     }

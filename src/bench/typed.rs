@@ -63,12 +63,18 @@ impl FromStr for Level {
 impl fmt::Display for Level {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let volts = self.volts;
+        // Four digits, as a good meter shows.
+        let digits = |x: f64| {
+            let decimals = (3.0 - x.abs().log10().floor()).clamp(0.0, 6.0) as usize;
+            format!("{x:.decimals$}")
+        };
         if volts < 0.1 {
-            write!(f, "{:.3} mV RMS", volts * 1000.0)?;
+            write!(f, "{} mV RMS", digits(volts * 1000.0))?;
         } else {
-            write!(f, "{volts:.3} V RMS")?;
+            write!(f, "{} V RMS", digits(volts))?;
         }
-        write!(f, " = {:+.2} dBu = {:+.2} dBV", dbu_of_volts(volts), db(volts))
+        let levels = format!(" = {:+.2} dBu = {:+.2} dBV", dbu_of_volts(volts), db(volts));
+        f.write_str(&levels.replace('-', "−"))
     }
 }
 
@@ -154,10 +160,18 @@ mod tests {
             }
             let shown = Level { volts }.to_string();
             let dbu: f64 = field[0].parse().unwrap();
-            assert!(shown.contains(&format!("{dbu:+.2} dBu")), "{shown}");
+            assert!(shown.contains(&format!("{dbu:+.2} dBu").replace('-', "−")), "{shown}");
             rows += 1;
         }
         assert!(rows > 15);
+    }
+
+    #[test]
+    fn a_level_is_shown_to_four_digits() {
+        let shown = |volts| Level { volts }.to_string();
+        assert_eq!(shown(0.1481), "0.1481 V RMS = −14.37 dBu = −16.59 dBV");
+        assert!(shown(23.456).starts_with("23.46 V"));
+        assert!(shown(0.012_345).starts_with("12.35 mV"), "{}", shown(0.012_345));
     }
 
     #[test]

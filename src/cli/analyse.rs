@@ -72,6 +72,10 @@ fn of_bench(args: &AnalyseArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> 
 }
 
 fn of_file(args: &AnalyseArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> {
+    anyhow::ensure!(
+        !args.budget,
+        "--budget is for a bench: the uncertainty of volts and watts comes from its rig"
+    );
     let plans = args.plan.as_deref().map(analyse::read_plan).transpose()?.into_iter().collect();
     let options = Options { channel: args.channel.unwrap_or(1), plans };
     let takes = analyse::file(&args.path, &options)?;

@@ -14,6 +14,7 @@ use crate::bench::cautions::Act;
 use crate::bench::plausible;
 use crate::bench::typed::{self, Level};
 use crate::bench::{Bench, CalibratedAt, Editor};
+use crate::figure::{Quantity, Unit};
 use crate::finding::{Fitness, Severity};
 use crate::measure::Plans;
 use crate::measure::reading::{ToneReading, read_tone};
@@ -111,11 +112,21 @@ pub fn run(args: &CalibrateArgs, out: &mut dyn Write) -> anyhow::Result<Outcome>
     if write {
         save(args, &calibration)?;
         if !args.json {
-            writeln!(out, "written to {}", args.dir.join(crate::bench::FILE_NAME).display())?;
+            let before = earlier.filter(|volts| *volts > 0.0).map(|volts| {
+                let by_db = crate::units::db(calibration.full_scale_volts / volts);
+                let by = crate::rounding::signed(&Quantity::new(by_db, Unit::Decibels));
+                format!(", in place of {} V ({by})", rounded(volts))
+            });
+            let file = args.dir.join(crate::bench::FILE_NAME);
+            writeln!(out, "written to {}{}", file.display(), before.unwrap_or_default())?;
         }
     } else if !args.json {
         let why = if args.dry_run { "--dry-run" } else { "see above; --anyway writes it all the same" };
         writeln!(out, "nothing written: {why}")?;
+    }
+    if !args.json {
+        writeln!(out)?;
+        words::caution(out, Act::Calibrate)?;
     }
     Ok(if usable { Outcome::Done } else { Outcome::Partly })
 }
@@ -208,8 +219,6 @@ fn say(
     percent: f64,
     out: &mut dyn Write,
 ) -> anyhow::Result<()> {
-    words::caution(out, Act::Calibrate)?;
-    writeln!(out)?;
     for (tone, volts) in tones.iter().zip([Some(&args.volts), args.second_volts.as_ref()]) {
         writeln!(
             out,

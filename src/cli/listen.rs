@@ -123,8 +123,8 @@ fn takes<'a>(
     let found = asked.filter_map(|s| Some((s.to_owned(), [of(builds[0], s)?, of(builds[1], s)?]))).next();
     found.with_context(|| {
         format!(
-            "no setting{} has a take of kind = \"listening\" of both {} and {}: play one piece of music through both \
-             builds, and log each recording with kind = \"listening\"",
+            "no setting{} has a listening take of both {} and {}: play one piece of music through both \
+             builds, and log each recording with --kind listening",
             setting.map_or(String::new(), |s| format!(" \"{s}\"")),
             builds[0],
             builds[1]
@@ -198,6 +198,12 @@ fn count(files: &[PathBuf], json: bool, out: &mut dyn Write) -> anyhow::Result<O
     let [key_file, answer_file] = files else { anyhow::bail!("--tally takes a key and an answer sheet") };
     let text =
         |path: &PathBuf| std::fs::read_to_string(path).with_context(|| format!("read {}", path.display()));
+    let is_key = |path: &PathBuf| text(path).is_ok_and(|text| serde_json::from_str::<Key>(&text).is_ok());
+    anyhow::ensure!(
+        is_key(key_file) || !is_key(answer_file),
+        "{} is the key: name it first, then the answer sheet",
+        answer_file.display()
+    );
     let key: Key = serde_json::from_str(&text(key_file)?)
         .with_context(|| format!("{} is not the key of a blind set", key_file.display()))?;
     let answers = tally::answers(&answer_file.display().to_string(), &text(answer_file)?, &key)?;

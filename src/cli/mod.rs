@@ -18,7 +18,9 @@ pub mod signals;
 pub mod words;
 
 use std::io::Write;
+use std::path::PathBuf;
 
+use anyhow::Context;
 use clap::{CommandFactory, Parser, Subcommand};
 
 /// Measures how two builds of a valve guitar amplifier differ, and says which differences are real.
@@ -87,9 +89,12 @@ pub enum Command {
         /// The shell
         shell: clap_complete::Shell,
     },
-    /// Writes the manual page to standard output
-    #[command(after_help = "Example: twinload man > twinload.1")]
-    Man,
+    /// Writes the manual: the first page to standard output, or every page into a folder
+    #[command(after_help = "Examples:\n  twinload man > twinload.1\n  twinload man man1")]
+    Man {
+        /// Folder for twinload.1 and a page for each command
+        dir: Option<PathBuf>,
+    },
 }
 
 /// How a command ended that did not fail outright.
@@ -122,7 +127,14 @@ pub fn run(cli: Cli, out: &mut dyn Write) -> anyhow::Result<Outcome> {
             clap_complete::generate(shell, &mut Cli::command(), "twinload", out);
             Ok(Outcome::Done)
         }
-        Command::Man => {
+        Command::Man { dir: Some(dir) } => {
+            std::fs::create_dir_all(&dir).with_context(|| format!("make {}", dir.display()))?;
+            clap_mangen::generate_to(Cli::command(), &dir)
+                .with_context(|| format!("write into {}", dir.display()))?;
+            writeln!(out, "wrote the manual's pages into {}", dir.display())?;
+            Ok(Outcome::Done)
+        }
+        Command::Man { dir: None } => {
             clap_mangen::Man::new(Cli::command()).render(out)?;
             Ok(Outcome::Done)
         }

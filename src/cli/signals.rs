@@ -6,9 +6,9 @@ use std::path::PathBuf;
 use clap::{Args, ValueEnum};
 
 use super::{Outcome, words};
-use crate::bench::Bench;
 use crate::bench::heat::{self, Drive};
 use crate::bench::typed;
+use crate::bench::{Bench, BenchError};
 use crate::signals::write::{Depth, Form, write_all};
 use crate::signals::{Choices, Plan};
 
@@ -86,7 +86,12 @@ pub fn run(args: &SignalsArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> {
         plan.length_seconds,
         plan.identity()
     )?;
-    if let Ok(bench) = Bench::open(&args.dir)
+    let bench = Bench::open(&args.dir);
+    if let Err(BenchError::NotABench { dir }) = &bench {
+        let dir = dir.display();
+        writeln!(out, "There is no bench in {dir}: `twinload new {dir}` starts one, if it should be there.")?;
+    }
+    if let Ok(bench) = bench
         && let Some(watts) = bench.amp_watts
     {
         let heat = heat::of_plan(&plan, &Drive::worst_aimed_at(watts));

@@ -4,6 +4,7 @@ use super::{Line, Pair, Ratio};
 use crate::analysis::{Figures, Intermodulation, Product};
 use crate::figure::{Curve, Quantity, Unit};
 use crate::measure::tone_figures::Z95;
+use crate::rounding::two_digits;
 use crate::takes::Scale;
 use crate::units::{db, dbfs_of_peak};
 
@@ -81,7 +82,7 @@ fn quantity(ratio: Ratio, note: &str) -> Quantity {
         }
         Ratio::Below(limit) => Quantity::missing(
             Unit::Percent,
-            format!("below {:.2e} %: the noise floor hides it", 100.0 * limit),
+            format!("below {} %: the noise floor hides it", two_digits(100.0 * limit)),
         ),
         Ratio::OutOfBand => {
             Quantity::missing(Unit::Percent, "its lines lie beyond the band of the recording")

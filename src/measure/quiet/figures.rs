@@ -6,6 +6,7 @@ use super::{Level, Quiet};
 use crate::analysis::{Figures, HumLine};
 use crate::figure::{Curve, Quantity, Unit};
 use crate::measure::tone_figures::Z95;
+use crate::rounding::two_digits;
 use crate::takes::Scale;
 use crate::units::{db, dbfs_of_rms, power_db};
 
@@ -114,7 +115,7 @@ fn below(peak: f64, scale: &Scale) -> Quantity {
     match scale.volts(peak / SQRT_2) {
         Some(volts) => Quantity::missing(
             Unit::Millivolts,
-            format!("below {:.2e} mV: the noise hides it", 1000.0 * volts),
+            format!("below {} mV: the noise hides it", two_digits(1000.0 * volts)),
         ),
         None => Quantity::missing(
             Unit::DbFullScale,

@@ -4,6 +4,7 @@ use super::{Corner, ORDERS, Response, corners, power_bandwidth};
 use crate::analysis::Figures;
 use crate::figure::{Curve, Quantity, Unit};
 use crate::measure::tone_figures::Z95;
+use crate::rounding::two_digits;
 use crate::takes::Scale;
 use crate::units::{db, dbfs_of_peak};
 
@@ -175,7 +176,7 @@ pub fn put_distortion(figures: &mut Figures, response: &Response, drive_db: f64)
                 let quantity = if ratio < 2.0 * floor {
                     Quantity::missing(
                         Unit::Percent,
-                        format!("below {:.2e} %: the noise floor hides it", 200.0 * floor),
+                        format!("below {} %: the noise floor hides it", two_digits(200.0 * floor)),
                     )
                 } else {
                     Quantity::new(100.0 * ratio, Unit::Percent).plus_minus(100.0 * Z95 * sd).noted(format!(

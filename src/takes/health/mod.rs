@@ -182,6 +182,15 @@ impl Health {
             )];
         }
         let mut findings = Vec::new();
+        let live: Vec<usize> =
+            rms.iter().enumerate().filter(|&(_, &r)| !dead(r)).map(|(k, _)| k + 1).collect();
+        let elsewhere = match live.as_slice() {
+            [only] => format!(
+                "if the amp is on channel {only}, give --channel {only}, or write channel = {only} under [rig]; \
+                 if not, plug it into this one"
+            ),
+            _ => "choose the channel that the amp is on, or plug it into this one".to_owned(),
+        };
         for (k, &r) in rms.iter().enumerate().filter(|&(_, &r)| dead(r)) {
             let severity = if k == measured { Severity::Redo } else { Severity::Note };
             let level =
@@ -200,7 +209,7 @@ impl Health {
                     "nothing, if that channel was not meant to be used"
                 },
                 if k == measured {
-                    "choose the channel that the amp is on, or plug it into this one"
+                    elsewhere.as_str()
                 } else {
                     "if the drive was meant to be recorded there, check its cable"
                 },

@@ -54,7 +54,7 @@ const NOISE_DBFS: f64 = -60.0;
 pub fn nothing(level_dbfs: Option<f64>) -> Finding {
     if let Some(level) = level_dbfs.filter(|level| *level < NOISE_DBFS) {
         return Finding::new(
-            "only_noise",
+            "no_steady_tone",
             Severity::Redo,
             format!("nothing was recorded: only noise at {level:.0} dBFS"),
             "nothing can be measured",
