@@ -215,7 +215,8 @@ pub struct Sentence {
     pub quantity: String,
     /// The setting.
     pub setting: String,
-    /// The standing of the difference it tells; `None` where it tells of the voltage chart, not of takes.
+    /// The standing of the difference it tells; `None` where it tells of the voltage chart, of an odd take, or
+    /// of a build without takes.
     pub standing: Option<Standing>,
 }
 

@@ -3,10 +3,11 @@
 
 use std::collections::BTreeMap;
 
-use super::CompareError;
 use super::document::{Recording, Struck};
+use super::{CompareError, copy, words};
 use crate::analysis::{Analysis, Strike, TakeAnalysis};
 use crate::bench::{Bench, Build, Setting, TakeEntry, TakeKind};
+use crate::figure::Curve;
 use crate::finding::Fitness;
 
 /// Fewest and most builds in one comparison.
@@ -43,6 +44,8 @@ pub struct Selection<'a> {
     pub quiet: Vec<Member<'a>>,
     /// All recordings of the chosen builds, used or not.
     pub recordings: Vec<Recording>,
+    /// Builds of which no take can be used, each as a sentence without its full stop.
+    pub absent: Vec<String>,
 }
 
 /// Chooses builds by name (all of the bench if none is named) and sorts their takes.
@@ -59,7 +62,7 @@ pub fn select<'a>(
     let mut recordings = Vec::new();
     let mut usable: Vec<Member<'a>> = Vec::new();
     let mut quiet = Vec::new();
-    let mut seen = BTreeMap::new();
+    let mut seen = Seen::default();
     for entry in &bench.takes {
         let of_chosen = entry.build.as_ref().is_none_or(|name| builds.iter().any(|b| b.name == *name));
         if !of_chosen || !matches!(entry.kind, TakeKind::Programme | TakeKind::Quiet | TakeKind::Loopback) {
@@ -81,8 +84,11 @@ pub fn select<'a>(
             }
         }
     }
-    if usable.is_empty() {
-        return Err(CompareError::NothingUsable { recordings: recordings.len() });
+    let has_take = |b: &&&Build| usable.iter().any(|m| m.entry.build.as_deref() == Some(b.name.as_str()));
+    let absent: Vec<String> =
+        builds.iter().filter(|b| !has_take(b)).map(|b| why_absent(bench, b, &recordings)).collect();
+    if builds.len() - absent.len() < 2 {
+        return Err(CompareError::NothingUsable { why: absent.join("; ") });
     }
     let has_take = |s: &Setting| {
         bench.takes.iter().any(|t| {
@@ -92,7 +98,39 @@ pub fn select<'a>(
         })
     };
     let groups = bench.settings.iter().filter(|s| has_take(s)).map(|s| group(s, &builds, &usable)).collect();
-    Ok(Selection { builds, groups, quiet, recordings })
+    Ok(Selection { builds, groups, quiet, recordings, absent })
+}
+
+/// Recordings that are named where none of a build can be used.
+const MOST_NAMED: usize = 3;
+
+/// Why no take of this build goes in, and what to do.
+fn why_absent(bench: &Bench, build: &Build, recordings: &[Recording]) -> String {
+    let shown = words::name(&build.name);
+    let of_build =
+        |t: &&TakeEntry| t.kind == TakeKind::Programme && t.build.as_deref() == Some(build.name.as_str());
+    let files: Vec<&str> = bench.takes.iter().filter(of_build).map(|t| t.file.as_str()).collect();
+    if files.is_empty() {
+        let typed = |name: &str| {
+            if name.contains(char::is_whitespace) { format!("\"{name}\"") } else { name.to_owned() }
+        };
+        let setting = bench.settings.first().map_or("SETTING".to_owned(), |s| typed(&words::name(&s.name)));
+        let dir = crate::takes::shown::path(&bench.dir);
+        return format!(
+            "build {shown} has no take yet: twinload log {dir} WAV --build {} --setting {setting}",
+            typed(&shown)
+        );
+    }
+    let of_files = recordings.iter().filter(|r| files.contains(&r.file.as_str()));
+    let mut told: Vec<String> =
+        of_files.take(MOST_NAMED).map(|r| format!("{}: {}", r.file, r.state)).collect();
+    if files.len() > MOST_NAMED {
+        told.push(format!("and {} more", files.len() - MOST_NAMED));
+    }
+    format!(
+        "no take of build {shown} can be used ({}); twinload check says what is wrong with a file",
+        told.join("; ")
+    )
 }
 
 fn choose<'a>(bench: &'a Bench, chosen: &[String]) -> Result<Vec<&'a Build>, CompareError> {
@@ -131,11 +169,20 @@ fn reason_without_take(entry: &TakeEntry) -> String {
     format!("left out in bench.toml: {why}")
 }
 
-/// Why a take does not count; `seen` holds the file of each fingerprint met before.
+/// What of earlier takes tells a later one to be a copy.
+#[derive(Debug, Default)]
+struct Seen<'a> {
+    /// File of each fingerprint.
+    hashes: BTreeMap<&'a str, &'a str>,
+    /// File and noise of each take.
+    noises: Vec<(&'a str, &'a Curve)>,
+}
+
+/// Why a take does not count.
 fn reason_to_leave_out<'a>(
     entry: &'a TakeEntry,
     take: &'a TakeAnalysis,
-    seen: &mut BTreeMap<&'a str, &'a str>,
+    seen: &mut Seen<'a>,
 ) -> Option<String> {
     if !entry.used {
         return Some(reason_without_take(entry));
@@ -147,8 +194,22 @@ fn reason_to_leave_out<'a>(
         return Some(Fitness::Redo.words().to_owned());
     }
     // A copy of a take would count as a repeat that agrees to the last bit.
-    let first = *seen.entry(take.sha256.as_deref()?).or_insert(&entry.file);
-    (first != entry.file).then(|| format!("the same recording as {first} (same SHA-256), so no repeat"))
+    if let Some(sha256) = take.sha256.as_deref() {
+        let first = *seen.hashes.entry(sha256).or_insert(&entry.file);
+        if first != entry.file {
+            return Some(format!("the same recording as {first} (same SHA-256), so no repeat"));
+        }
+    }
+    let noise = take.curves.get("noise_spectrum").filter(|_| entry.kind == TakeKind::Programme)?;
+    let is_copy =
+        |(file, earlier): &&(&str, &Curve)| *file != entry.file && copy::is_one_recording(earlier, noise);
+    if let Some((first, _)) = seen.noises.iter().find(is_copy) {
+        return Some(format!(
+            "the same recording as {first}, trimmed or written anew (their noise is the same in every band), so no repeat"
+        ));
+    }
+    seen.noises.push((&entry.file, noise));
+    None
 }
 
 fn recording(entry: &TakeEntry, take: Option<&TakeAnalysis>, reason: Option<String>) -> Recording {

@@ -7,12 +7,14 @@
 
 mod catalogue;
 mod conditions;
+mod copy;
 mod curves;
 pub mod document;
 mod fairness;
 mod floor;
 mod group;
 mod ladder;
+mod odd_take;
 mod row;
 mod rows;
 mod sentences;
@@ -28,7 +30,7 @@ use crate::bench::Bench;
 use crate::bench::budget::{self, Of};
 use crate::bench::chart::{self, VoltageChart};
 use crate::figure::Curve;
-use document::{BuildCurve, Row, SCHEMA, SettingSummary};
+use document::{BuildCurve, Row, SCHEMA, SettingSummary, Suspect};
 use group::{Group, Member};
 use row::CommonUncertainty;
 use rows::MatchPoints;
@@ -49,16 +51,19 @@ pub fn compare(bench: &Bench, analysis: &Analysis, chosen: &[String]) -> Result<
     let over_floor = floor::judge(&mut rows, words::name);
     let charts: Vec<VoltageChart> = selection.builds.iter().map(|b| chart::of(b)).collect();
     let dissipation: Vec<Option<f64>> = charts.iter().map(|c| c.plate_percent).collect();
-    let mut suspects = suspects::of(&selection, &shown, &rows, &dissipation);
+    let mut suspects = odd_take::of(&selection, &shown);
+    suspects.extend(suspects::of(&selection, &shown, &rows, &dissipation));
     suspects.extend(over_floor);
-    let bias = suspects
-        .iter()
-        .find(|s| s.code == "bias")
-        .map(|s| format!("{}; {}.", words::capital(&s.saw), s.means));
+    let told = |s: &Suspect| format!("{}; {}.", words::capital(&s.saw), s.means);
+    let odd = suspects.iter().filter(|s| s.code == odd_take::CODE).map(told);
+    let remarks = sentences::Remarks {
+        first: selection.absent.iter().map(|why| format!("{}.", words::capital(why))).chain(odd).collect(),
+        bias: suspects.iter().find(|s| s.code == "bias").map(told),
+    };
     let settings: Vec<(&str, usize)> =
         selection.groups.iter().map(|g| (g.setting.name.as_str(), fewest(g))).collect();
     let sentences =
-        sentences::of(&rows, &settings, sentences::Names { known: &known, shown: &shown }, bias.as_deref());
+        sentences::of(&rows, &settings, sentences::Names { known: &known, shown: &shown }, &remarks);
     Ok(Comparison {
         schema: SCHEMA.to_owned(),
         version: env!("CARGO_PKG_VERSION").to_owned(),
@@ -177,12 +182,10 @@ pub enum CompareError {
         /// How many there are.
         count: usize,
     },
-    /// No take can go in.
-    #[error(
-        "none of the {recordings} recordings of these builds can be used; `twinload check` says what is wrong with each"
-    )]
+    /// Fewer than two builds have a take that can go in.
+    #[error("there is nothing to compare: {why}")]
     NothingUsable {
-        /// How many recordings the chosen builds have.
-        recordings: usize,
+        /// Of each build without one: why, and what to do.
+        why: String,
     },
 }

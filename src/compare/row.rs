@@ -2,7 +2,7 @@
 
 use super::catalogue::{Common, Entry, NEAR_NULL_PERCENT, Threshold, can_vanish};
 use super::document::{Expressed, Match, Row, Standing};
-use super::statistics::{Difference, Mean, Method};
+use super::statistics::{Difference, Mean, Method, NORMAL_95};
 use crate::figure::{CONFIDENCE, Quantity, Unit};
 use crate::rounding;
 
@@ -92,6 +92,19 @@ impl Repeats {
         reasons.join("; ")
     }
 
+    /// Standard uncertainty of the mean by the takes' own intervals, on the line that `to_line` maps values to; `None`
+    /// where a take gave none, or the line does not reach so far.
+    fn own(&self, to_line: impl Fn(f64) -> f64) -> Option<f64> {
+        let each = self.values.iter().zip(&self.half_widths);
+        let squares: Option<f64> = each
+            .map(|(value, half)| {
+                let half = (*half)?;
+                Some(((to_line(value + half) - to_line(value - half)) / (2.0 * NORMAL_95)).powi(2))
+            })
+            .sum();
+        squares.map(|s| s.sqrt() / self.values.len() as f64).filter(|own| own.is_finite())
+    }
+
     /// The mean with its interval, the rig's part included.
     fn quantity(&self, entry: &Entry, unit: Unit, common: &CommonUncertainty) -> Quantity {
         let Some(mean) = Mean::of(&self.values) else {
@@ -100,11 +113,12 @@ impl Repeats {
             return Quantity::missing(unit, reason);
         };
         let mut notes = Vec::new();
-        let mut total = mean.with_common(common.of(entry.common, mean.value, unit));
+        let own = self.own(|v| v).unwrap_or(0.0);
+        let mut total = mean.at_least(own).with_common(common.of(entry.common, mean.value, unit));
         if mean.count == 1 {
             // What the take itself knows: noise and fit. Its scatter stays unknown.
             if let Some(half) = self.half_widths.first().copied().flatten() {
-                total = total.with_common(half / 1.96);
+                total = total.with_common(half / NORMAL_95);
             }
             notes.push("one take: its scatter is not in the interval".to_owned());
         }
@@ -262,16 +276,20 @@ fn difference(
     other: &Repeats,
 ) -> (Quantity, Option<f64>, Standing) {
     let told = difference_unit(expressed, unit);
-    let to_line = |v: &f64| match expressed {
-        Expressed::Plain => *v,
-        Expressed::Decibels if is_decibel(unit) => *v,
+    let to_line = |v: f64| match expressed {
+        Expressed::Plain => v,
+        Expressed::Decibels if is_decibel(unit) => v,
         Expressed::Decibels if unit == Unit::Watts => 10.0 * v.log10(),
         Expressed::Decibels => 20.0 * v.log10(),
         Expressed::Ratio | Expressed::Percent => v.ln(),
     };
-    let line = |r: &Repeats| r.values.iter().map(to_line).collect::<Vec<f64>>();
+    let line = |r: &Repeats| r.values.iter().map(|v| to_line(*v)).collect::<Vec<f64>>();
     let Some(found) = Difference::of(&line(reference), &line(other)) else {
         return (Quantity::missing(told, ""), None, Standing::NotMeasured);
+    };
+    let found = match (reference.own(to_line), other.own(to_line)) {
+        (Some(a), Some(b)) => found.at_least(a.hypot(b)),
+        _ => found,
     };
     let from_line = |d: f64| match expressed {
         Expressed::Plain | Expressed::Decibels => d,

@@ -51,9 +51,21 @@ impl<'a> Names<'a> {
     }
 }
 
+/// Most sentences on builds without takes and on odd takes.
+const MOST_FIRST: usize = 2;
+
+/// What is told beside the rows.
+#[derive(Debug, Clone, Default)]
+pub struct Remarks {
+    /// What puts the comparison itself in doubt; told first.
+    pub first: Vec<String>,
+    /// Builds that idle at different dissipation; told last.
+    pub bias: Option<String>,
+}
+
 /// The sentences; `settings` in the order of bench.toml, each with its fewest takes a build.
 #[must_use]
-pub fn of(rows: &[Row], settings: &[(&str, usize)], names: Names, bias: Option<&str>) -> Vec<Sentence> {
+pub fn of(rows: &[Row], settings: &[(&str, usize)], names: Names, remarks: &Remarks) -> Vec<Sentence> {
     // Of equals the first: `max_by_key` would take the last.
     let Some((lead, _)) = settings.iter().rev().max_by_key(|(_, takes)| *takes) else { return Vec::new() };
     let others: Vec<Sentence> = settings
@@ -69,15 +81,18 @@ pub fn of(rows: &[Row], settings: &[(&str, usize)], names: Names, bias: Option<&
         })
         .take(MOST_OF_OTHERS)
         .collect();
-    let bias = bias.map(|text| Sentence {
-        text: text.to_owned(),
-        quantity: "plate_dissipation".to_owned(),
+    let beside = |text: &String, quantity: &str| Sentence {
+        text: text.clone(),
+        quantity: quantity.to_owned(),
         setting: String::new(),
         standing: None,
-    });
-    let room = MOST - others.len() - usize::from(bias.is_some());
+    };
+    let bias = remarks.bias.as_ref().map(|text| beside(text, "plate_dissipation"));
+    let mut sentences: Vec<Sentence> =
+        remarks.first.iter().take(MOST_FIRST).map(|text| beside(text, "gain")).collect();
+    let room = MOST - others.len() - usize::from(bias.is_some()) - sentences.len();
     let tested = rows.iter().filter(|r| r.headline && r.p_value.is_some()).count();
-    let mut sentences = lead_sentences(lead, &topics(rows, lead), room, names, tested);
+    sentences.extend(lead_sentences(lead, &topics(rows, lead), room, names, tested));
     sentences.extend(others);
     sentences.extend(bias);
     sentences

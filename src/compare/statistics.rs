@@ -10,11 +10,15 @@
 //! - Many comparisons: Holm's step-down procedure, *Scandinavian Journal of
 //!   Statistics* 6 (1979), 65–70.
 
+use crate::figure::CONFIDENCE;
 use statrs::distribution::{ContinuousCDF, Normal, StudentsT};
 
 /// Degrees of freedom from which Student's t is taken as normal: the 99 % quantile differs by 2e-6 of itself there
 /// (first term of its expansion, (q² + 1)/4ν).
 const NORMAL_FROM_FREEDOM: f64 = 1e6;
+
+/// Two-sided 95 % quantile of the normal distribution.
+pub const NORMAL_95: f64 = 1.959_963_985;
 
 /// Two-sided quantile of Student's t: `P(|T| ≤ q) = confidence`; `None` outside 0 < confidence < 1 or freedom ≤ 0.
 #[must_use]
@@ -133,6 +137,16 @@ impl Mean {
         self
     }
 
+    /// The same, where repeats agree better than the noise in them allows: scatter by luck is no knowledge.
+    /// `own` is the standard uncertainty of the mean by what each take says of itself, of infinite degrees of freedom.
+    #[must_use]
+    pub fn at_least(mut self, own: f64) -> Self {
+        if self.half_width(CONFIDENCE).is_some_and(|half| half < NORMAL_95 * own) {
+            (self.uncertainty, self.freedom) = (Some(own), Some(f64::INFINITY));
+        }
+        self
+    }
+
     /// Half the interval that holds the true value with `confidence`; `None` for a bare single take.
     #[must_use]
     pub fn half_width(&self, confidence: f64) -> Option<f64> {
@@ -205,6 +219,16 @@ impl Difference {
         };
         Some(Self { value, uncertainty: Some(uncertainty), freedom: Some(freedom), p_value, method })
             .filter(|d| d.value.is_finite() && d.uncertainty.is_none_or(f64::is_finite))
+    }
+
+    /// As [`Mean::at_least`], for the difference of two.
+    #[must_use]
+    pub fn at_least(mut self, own: f64) -> Self {
+        if self.half_width(CONFIDENCE).is_some_and(|half| half < NORMAL_95 * own) {
+            (self.uncertainty, self.freedom) = (Some(own), Some(f64::INFINITY));
+            self.p_value = p_value(self.value / own, f64::INFINITY);
+        }
+        self
     }
 
     /// Half the interval that holds the true difference with `confidence`; `None` with one take on a side.

@@ -212,6 +212,40 @@ fn a_moved_input_gain_of_the_interface_is_a_suspect() {
 }
 
 #[test]
+fn a_take_with_another_input_gain_than_its_repeats_is_told_first() {
+    let moved = |db: f64, hum_too: bool| {
+        move |t: &mut TakeAnalysis| {
+            let factor = 10f64.powf(db / 20.0);
+            let gain = t.figures.value("gain").unwrap();
+            t.figures.set("gain", Quantity::new(gain + db, Unit::Decibels));
+            for name in ["hum_total", "noise"].iter().skip(usize::from(!hum_too)) {
+                let value = t.figures.value(name).unwrap();
+                t.figures.set(name, Quantity::new(value * factor, Unit::Millivolts));
+            }
+        }
+    };
+    let with = |repeats: usize, db: f64, hum_too: bool| {
+        Case::two()
+            .add("as-drawn", "full", &HERON, 3, "")
+            .add("rework", "full", &HERON, repeats, "")
+            .with("rework", "full", &HERON, 1, "", moved(db, hum_too))
+            .compare()
+    };
+    for (repeats, file) in [(3, "takes/6.wav"), (2, "takes/5.wav"), (1, "takes/4.wav")] {
+        let comparison = with(repeats, -3.1, true);
+        assert_eq!(suspects(&comparison), ["odd_take"], "{repeats}: {:#?}", comparison.suspects);
+        let first = &comparison.sentences[0];
+        // The scatter of the fixture is 0.05 dB at most.
+        assert!(first.text.contains(&format!("{file} differs from")), "{}", first.text);
+        assert!(first.text.contains("by −3.") && first.text.contains("was its knob moved"), "{}", first.text);
+        assert!(first.standing.is_none() && comparison.sentences.len() <= 7);
+    }
+    // Gain alone is the amp's; some tenths are scatter.
+    assert!(suspects(&with(3, -3.1, false)).iter().all(|code| *code != "odd_take"));
+    assert!(suspects(&with(3, -0.3, true)).is_empty());
+}
+
+#[test]
 fn mains_that_explains_the_power_is_a_suspect() {
     let case = Case::two().add("as-drawn", "full", &HERON, 3, "mains_volts = 225").add(
         "rework",

@@ -222,7 +222,49 @@ fn builds_are_chosen_by_name_and_the_first_is_the_reference() {
     assert_eq!(error.to_string(), "bench.toml has no build \"as-drown\"; its builds are: as-drawn, rework");
     assert!(matches!(case().try_compare(&["rework"]), Err(CompareError::HowMany { count: 1 })));
     assert!(matches!(case().try_compare(&["rework", "rework"]), Err(CompareError::NamedTwice { .. })));
-    assert!(matches!(Case::two().try_compare(&[]), Err(CompareError::NothingUsable { recordings: 0 })));
+}
+
+#[test]
+fn where_there_is_nothing_to_compare_the_next_step_is_named() {
+    let said = |case: Case| case.try_compare(&[]).unwrap_err().to_string();
+    let none = said(Case::two());
+    for build in ["as-drawn", "rework"] {
+        let step =
+            format!("build {build} has no take yet: twinload log bench WAV --build {build} --setting full");
+        assert!(none.contains(&step), "{none}");
+    }
+    // One build alone is no comparison.
+    let one = said(Case::two().add("as-drawn", "full", &HERON, 3, ""));
+    assert_eq!(
+        one,
+        "there is nothing to compare: build rework has no take yet: twinload log bench WAV --build rework --setting full"
+    );
+    let gone =
+        said(Case::two().add("as-drawn", "full", &HERON, 1, "").with("rework", "full", &HERON, 4, "", |t| {
+            t.failure = Some("cannot open it".to_owned());
+        }));
+    assert!(
+        gone.contains("no take of build rework can be used (takes/1.wav: failed: cannot open it;"),
+        "{gone}"
+    );
+    assert!(gone.contains("and 1 more"), "{gone}");
+}
+
+#[test]
+fn a_build_without_takes_beside_two_that_have_some_is_told_first() {
+    let builds =
+        "[[build]]\nname = \"as-drawn\"\n[[build]]\nname = \"rework\"\n[[build]]\nname = \"third\"\n";
+    let case = Case::new(crate::fixture::RIG, builds)
+        .add("as-drawn", "full", &HERON, 3, "")
+        .add("rework", "full", &REWORK, 3, "");
+    let comparison = case.compare();
+    let first = &comparison.sentences[0];
+    assert_eq!(
+        first.text,
+        "Build third has no take yet: twinload log bench WAV --build third --setting full."
+    );
+    assert_eq!(first.standing, None);
+    assert!(comparison.sentences.len() <= 7);
 }
 
 #[test]
@@ -274,4 +316,63 @@ fn takes_at_another_load_are_kept_apart() {
         (line.kept, line.saw.as_str()),
         (Some(true), "all takes into 8.00 Ω; 3 takes at another load kept apart")
     );
+}
+
+/// A noise spectrum in bands of 1/48 octave, each off by up to half a decibel as `seed` has it: what chance leaves.
+fn noise(seed: u32, level_db: f64) -> twinload::figure::Curve {
+    let unit = Unit::DbFullScale;
+    let mut curve =
+        twinload::figure::Curve::new(&[("frequency", Unit::Hertz), ("level", unit), ("noise", unit)]);
+    let mut lot = seed;
+    for band in 0..480 {
+        lot = lot.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+        let own = f64::from(lot >> 8) / f64::from(1 << 24) - 0.5;
+        let level = level_db + own;
+        curve.push([20.0 * 2f64.powf(f64::from(band) / 48.0), level, level]);
+    }
+    curve
+}
+
+#[test]
+fn a_trimmed_copy_is_no_repeat() {
+    let with_noise = |case: Case, build: &str, amp: &Amp, seed: u32, level_db: f64| {
+        case.with(build, "full", amp, 1, "", |t| {
+            t.curves.insert("noise_spectrum".to_owned(), noise(seed, level_db));
+        })
+    };
+    let mut case = Case::two();
+    for seed in [1, 2, 3] {
+        case = with_noise(case, "as-drawn", &HERON, seed, -80.0);
+        case = with_noise(case, "rework", &REWORK, 10 + seed, -82.0);
+    }
+    // The second of as-drawn, exported 6 dB softer.
+    case = with_noise(case, "as-drawn", &HERON, 2, -86.0);
+    let comparison = case.compare();
+    let states: Vec<&str> = comparison.recordings.iter().map(|r| r.state.as_str()).collect();
+    assert_eq!(states[..6], ["fit"; 6]);
+    assert!(
+        states[6].starts_with("the same recording as takes/2.wav, trimmed or written anew"),
+        "{states:?}"
+    );
+    assert_eq!(comparison.settings[0].takes, [3, 3]);
+}
+
+#[test]
+fn repeats_that_agree_by_luck_have_no_smaller_interval_than_their_own_noise() {
+    let mut case = Case::two();
+    for build in ["as-drawn", "rework"].repeat(3) {
+        case = case.with(build, "full", &HERON, 1, "", |t| {
+            let hum = if build == "rework" { 1.9004 } else { 1.9 };
+            t.figures.set("hum_total", Quantity::new(hum, Unit::Millivolts).plus_minus(0.03));
+            t.figures.set("gain", Quantity::new(30.0, Unit::Decibels));
+        });
+    }
+    let row = whole(&case.compare(), "hum_total").clone();
+    // Three takes with ± 0.03 mV each: their mean is known to 0.03/√3 mV, the ratio of two to √2 of that.
+    let own = 0.03 / 3f64.sqrt();
+    assert!(row.values[0].half_width().unwrap() >= own, "{:?}", row.values[0]);
+    let of_ratio = 2f64.sqrt() * own / 1.9 * if row.difference.unit == Unit::Decibels { 8.686 } else { 1.0 };
+    // Log and line differ by the square of 1.6 %.
+    assert_relative_eq!(row.difference.half_width().unwrap(), of_ratio, max_relative = 2e-3);
+    assert_eq!(row.standing, Standing::WithinRepeats);
 }
