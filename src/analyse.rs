@@ -140,12 +140,17 @@ fn loopback_of(bench: &Bench, plans: &[Plan]) -> Option<Result<Loopback, Finding
     let of_kind = || bench.takes.iter().find(|t| t.used && t.kind == TakeKind::Loopback).map(|t| &t.file);
     let file = bench.rig.loopback.as_ref().or_else(of_kind)?;
     let ask = Ask { channel: bench.channel(), plans };
-    let why = match takes::read::read(&bench.dir.join(file), &ask) {
-        Ok(recorded) => match recorded.takes.first() {
+    let entry = bench.takes.iter().find(|t| t.file == *file);
+    let path = bench.dir.join(file);
+    let hash = || takes::source::sha256(&path).ok();
+    let changed = entry.and_then(|e| changed(bench, e, e.sha256.as_ref().and_then(|_| hash()).as_deref()));
+    let why = match (changed, takes::read::read(&path, &ask)) {
+        (Some(why), _) => why,
+        (None, Ok(recorded)) => match recorded.takes.first() {
             Some(take) => return Some(Ok(Loopback::of(take, &mut Plans::default()))),
             None => "no markers of this bench's programme were found in it".to_owned(),
         },
-        Err(error) => error.to_string(),
+        (None, Err(error)) => error.to_string(),
     };
     Some(Err(Finding::new(
         "loopback_not_used",
@@ -186,6 +191,11 @@ fn bench_take(
         Err(error) => vec![TakeAnalysis { failure: Some(error.to_string()), ..empty(&entry.file) }],
     };
     for take in &mut takes {
+        if let Some(why) = changed(bench, entry, take.sha256.as_deref()) {
+            // Its figures would stand under a name and remarks that belong to another recording.
+            let shell = TakeAnalysis { failure: Some(why), ..empty(&entry.file) };
+            *take = TakeAnalysis { sha256: take.sha256.take(), ..shell };
+        }
         if of_loopback {
             // It is the drive itself, and should be.
             take.findings.retain(|f| f.code != "channel_is_drive");
@@ -211,6 +221,19 @@ fn bench_take(
         take.load_ohms = bench.load_ohms_of(entry);
     }
     takes
+}
+
+/// Why the file is no longer what was logged, by the fingerprint noted then; `None`: it is, or none was noted.
+fn changed(bench: &Bench, entry: &TakeEntry, sha256: Option<&str>) -> Option<String> {
+    let (logged, found) = (entry.sha256.as_deref()?, sha256?);
+    (logged != found).then(|| {
+        let file = takes::shown::path(Path::new(&entry.file));
+        let number = bench.takes.iter().take_while(|t| t.file != entry.file).count() + 1;
+        format!(
+            "{file} is no longer the recording that was logged (its SHA-256 differs): put that recording back, or, \
+             if this one is meant, log it anew: twinload log DIR DIR/{file} --replace {number}"
+        )
+    })
 }
 
 /// Figures of a build that are unusual for a valve guitar amp (design §11); a part of a programme, a silence and a

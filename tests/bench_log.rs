@@ -124,8 +124,15 @@ fn the_same_recording_is_not_added_twice() {
     desk.log(&recording, &FULL).success();
     let before = desk.toml();
     let renamed = desk.recording("b.wav", 0);
-    let said = stdout(desk.log(&renamed, &["--build", "rework", "--setting", "full"]).success());
+    let said = stdout(desk.log(&renamed, &FULL).success());
     assert!(said.contains("there already: take 1") && said.contains("--replace 1"), "{said}");
+    assert_eq!(desk.toml(), before);
+    // Under another name it is hardly a repeat, but a wrong file.
+    let said = stderr(desk.log(&renamed, &["--build", "rework", "--setting", "full"]).code(1));
+    assert!(
+        said.contains("take 1, takes/as-drawn-full-1.wav (build as-drawn), and you say build rework"),
+        "{said}"
+    );
     assert_eq!(desk.toml(), before);
     // Entries written by hand have no hash: the files are compared.
     let by_hand: String =
@@ -249,4 +256,111 @@ fn music_and_silence_get_no_advice_for_tones() {
     };
     let said = stdout(log(&["--kind", "quiet", "--quiet-condition", "amp-off"]).success());
     assert!(said.ends_with("\nfit\n"), "{said}");
+}
+
+#[test]
+fn a_file_that_changed_after_it_was_logged_is_not_measured() {
+    let desk = Desk::new();
+    desk.log(&desk.recording("a.wav", 0), &FULL).success();
+    let bench = desk.bench();
+    let said = |code: i32| {
+        let run = twinload(&["analyse", text(&bench)]).assert().code(code);
+        stdout(run).split_whitespace().collect::<Vec<_>>().join(" ")
+    };
+    let changed = "takes/as-drawn-full-1.wav is no longer the recording that was logged";
+    assert!(!said(1).contains(changed));
+    let other = desk.recording("bench/takes/as-drawn-full-1.wav", 1);
+    let after = said(1);
+    assert!(after.contains(changed) && after.contains("--replace 1"), "{after}");
+    // Logged in its place, it is what was logged.
+    desk.log(&other, &["--replace", "1"]).success();
+    assert!(!said(1).contains(changed));
+}
+
+#[test]
+fn the_signal_itself_is_no_recording() {
+    let desk = Desk::new();
+    let signal = desk.recording("bench/test-signals/programme.wav", 0);
+    let copy = desk.recording("elsewhere.wav", 0);
+    for own in [&signal, &copy] {
+        let said = stderr(desk.log(own, &FULL).code(1));
+        assert!(said.contains("is the signal that twinload wrote"), "{said}");
+    }
+    desk.log(&desk.recording("other.wav", 1), &FULL).success();
+}
+
+#[test]
+fn another_recording_in_an_entrys_place_keeps_build_and_setting_and_names_the_old_file() {
+    let desk = Desk::new();
+    desk.log(&desk.recording("a.wav", 0), &FULL).success();
+    desk.log(&desk.recording("b.wav", 1), &[&FULL[..], &["--mains-volts", "231"]].concat()).success();
+    let said = stdout(desk.log(&desk.recording("c.wav", 2), &["--replace", "2"]).success());
+    assert!(said.contains("copied and logged: take 2, takes/as-drawn-full-3.wav"), "{said}");
+    assert!(said.contains("takes/as-drawn-full-2.wav is named by no take any more"), "{said}");
+    let take = Bench::open(&desk.bench()).unwrap().takes[1].clone();
+    assert_eq!((take.build.as_deref(), take.setting.as_deref()), (Some("as-drawn"), Some("full")));
+    assert_eq!((take.mains_volts, take.file.as_str()), (None, "takes/as-drawn-full-3.wav"));
+    // The entry of the same file is mended, so nothing is left over.
+    let said = stdout(desk.log(&desk.recording("c.wav", 2), &["--replace", "2", "--order", "3"]).success());
+    assert!(!said.contains("named by no take"), "{said}");
+}
+
+#[test]
+fn what_was_hardly_meant_is_asked_about() {
+    let desk = Desk::new();
+    let good = ["--mains-volts", "230.2", "--order", "1", "--date", "2026-05-01T10:30"];
+    let said = stdout(desk.log(&desk.recording("a.wav", 0), &[&FULL[..], &good].concat()).success());
+    let odd = ["mains voltage of 2302 V is unusual", "is that of take 1", "does not begin with year"];
+    assert!(odd.iter().all(|words| !said.contains(words)), "{said}");
+    let bad = ["--mains-volts", "2302", "--order", "1", "--date", "yesterday"];
+    let said = stdout(desk.log(&desk.recording("b.wav", 1), &[&FULL[..], &bad].concat()).success());
+    let said = said.split_whitespace().collect::<Vec<_>>().join(" ");
+    for words in odd {
+        assert!(said.contains(words), "{words:?} is not in\n{said}");
+    }
+}
+
+#[test]
+fn the_low_sweep_alone_wants_its_load() {
+    use twinload::signals::{Choices, Identity, Plan};
+    use twinload::simulate::device::HardClip;
+    use twinload::simulate::recorder::{Recorder, take};
+
+    let desk = Desk::new();
+    let plan = Plan::short(&Choices::default());
+    let index = plan.segments.iter().position(|s| s.id == "sweep_low").unwrap();
+    let identity = Identity { plan: plan.identity(), part: u8::try_from(index + 1).unwrap() };
+    let recorder = Recorder {
+        noise_rms: 1e-5,
+        latency_seconds: 0.2,
+        tail_seconds: 0.2,
+        identity: Some(identity),
+        ..Recorder::default()
+    };
+    let (rate, samples) = take(&plan.part(index).unwrap(), &mut HardClip::symmetric(0.5), &recorder);
+    let path = desk.dir.path().join("second-load.wav");
+    let samples: Vec<f32> = samples.into_iter().map(|x| x as f32).collect();
+    twinload::listen::write(&path, &samples, rate).unwrap();
+    let bench = desk.bench();
+    let log =
+        |more: &[&str]| twinload(&[&["log", text(&bench), text(&path)], &FULL[..], more].concat()).assert();
+    let said = stdout(log(&[]).code(1));
+    assert!(said.contains("holds sweep_low alone"), "{said}");
+    assert!(Bench::open(&bench).unwrap().takes.is_empty());
+    let said = stdout(log(&["--load-ohms", "16"]).success());
+    assert!(!said.contains("sweep_low alone"), "{said}");
+}
+
+#[test]
+fn a_recording_of_a_bench_measured_on_its_own_points_to_its_bench() {
+    let desk = Desk::new();
+    let outside = desk.recording("a.wav", 0);
+    desk.log(&outside, &FULL).success();
+    let inside = desk.bench().join("takes/as-drawn-full-1.wav");
+    let said = |path: &Path| {
+        let text = stdout(twinload(&["analyse", text(path)]).assert().success());
+        text.split_whitespace().collect::<Vec<_>>().join(" ")
+    };
+    assert!(said(&inside).contains("belongs to the bench"), "{}", said(&inside));
+    assert!(!said(&outside).contains("belongs to the bench"));
 }

@@ -13,6 +13,7 @@ use super::{names, syntax};
 use crate::analysis::RecordingKind;
 use crate::check::FileCheck;
 use crate::finding::{Finding, Fitness, Severity};
+use crate::signals::{Identity, Plan};
 use crate::takes::source::{SourceError, sha256};
 
 /// What the person says of a recording.
@@ -53,14 +54,16 @@ pub struct Checked {
     pub fitness: Fitness,
     /// Why.
     pub findings: Vec<Finding>,
+    /// The segment, where it holds one alone; the low sweep is what the second load is recorded with.
+    pub segment: Option<String>,
 }
 
 impl Checked {
-    /// What the check of a file means for a take of this kind.
+    /// What the check of a file means for a take of this kind, `plans` being those the bench knows.
     ///
     /// # Errors
     /// The file can't be read or measured at all: why.
-    pub fn of(file: FileCheck, kind: TakeKind) -> Result<Self, String> {
+    pub fn of(file: FileCheck, kind: TakeKind, plans: &[Plan]) -> Result<Self, String> {
         if let Some(failure) = file.failure {
             return Err(failure);
         }
@@ -78,7 +81,12 @@ impl Checked {
                 "record programme.wav from before its first marker to after its last, or give the --kind",
             ));
         }
-        Ok(Self { fitness: Fitness::of(&findings), findings })
+        let segment = file.plan.as_deref().and_then(|words| {
+            let plan = plans.iter().find(|p| words.starts_with(&format!("{:04x}", p.identity())))?;
+            let segment = plan.segments.get(Identity::part_in_words(words)?.checked_sub(1)?)?;
+            Some(segment.id.clone())
+        });
+        Ok(Self { fitness: Fitness::of(&findings), findings, segment })
     }
 }
 
@@ -105,6 +113,8 @@ pub enum Logged {
         copied: bool,
         /// What the check said.
         checked: Checked,
+        /// The file of the entry that was mended, where no entry names it any more and it still lies there.
+        left_over: Option<String>,
     },
     /// The same recording stands there already; nothing was changed.
     AlreadyThere {
@@ -154,6 +164,31 @@ pub enum LogError {
         kind: &'static str,
         /// Those that there are.
         known: String,
+    },
+    /// The same recording is logged as something else.
+    #[error(
+        "this very recording is logged already as take {number}, {file} ({logged}), and you say {said}: did you pick \
+         the wrong file? If that entry is wrong, mend it with --replace {number}"
+    )]
+    LoggedOtherwise {
+        /// Its entry, from 1.
+        number: usize,
+        /// The entry's file.
+        file: String,
+        /// What the entry says.
+        logged: String,
+        /// What was said now.
+        said: String,
+    },
+    /// It is what twinload wrote to be played.
+    #[error(
+        "{} is the signal that twinload wrote to be played, not a recording of it: play it through the amp, record \
+         that, and log the recording",
+        .recording.display()
+    )]
+    OwnSignal {
+        /// The file.
+        recording: PathBuf,
     },
     /// There is no such entry to replace.
     #[error("bench.toml has {takes} takes: there is no take {number} to replace")]
@@ -210,17 +245,24 @@ pub fn log(
     };
     let recording = &request.recording;
     let hash = sha256(recording)?;
+    if is_own_signal(&bench, recording, &hash) {
+        return Err(LogError::OwnSignal { recording: recording.clone() });
+    }
     let same = same_recording(&bench, recording, &hash);
     if let Some(index) = same
         && replaced != same
         && let Some(entry) = bench.takes.get(index)
     {
+        refuse_otherwise(request, index + 1, entry)?;
         return Ok(Logged::AlreadyThere { number: index + 1, entry: Box::new(entry.clone()) });
     }
-    let old_kind = replaced.and_then(|index| bench.takes.get(index)).map(|take| take.kind);
-    let kind = request.kind.or(old_kind).unwrap_or_default();
-    let checked = check(recording, &bench, kind)
+    let old = replaced.and_then(|index| bench.takes.get(index));
+    let request = &old.map_or_else(|| request.clone(), |entry| request.in_place_of(entry));
+    let kind = request.kind.unwrap_or_default();
+    let mut checked = check(recording, &bench, kind)
         .map_err(|source| LogError::Check { recording: recording.clone(), source })?;
+    checked.findings.extend(said_oddly(&bench, request, replaced, &checked));
+    checked.fitness = Fitness::of(&checked.findings);
     if checked.fitness == Fitness::Redo && !request.anyway {
         return Err(LogError::Redo { recording: recording.clone(), findings: checked.findings });
     }
@@ -235,7 +277,15 @@ pub fn log(
     let written =
         enter(&mut editor, request, replaced, &file, &hash).and_then(|number| Ok((number, editor.save()?)));
     match written {
-        Ok((number, bench)) => Ok(Logged::Added { bench: Box::new(bench), number, copied, checked }),
+        Ok((number, after)) => {
+            let is_left = |file: &String| {
+                after.takes.iter().all(|t| t.file != *file) && after.dir.join(file).symlink_metadata().is_ok()
+            };
+            let left_over = old.map(|entry| entry.file.clone()).filter(is_left);
+            let noticed = after.findings.iter().filter(|f| !bench.findings.contains(f)).cloned();
+            checked.findings.extend(noticed);
+            Ok(Logged::Added { bench: Box::new(after), number, copied, checked, left_over })
+        }
         Err(error) => {
             if copied {
                 // What bench.toml does not know must not lie in takes/.
@@ -283,6 +333,107 @@ pub(super) fn needs(kind: TakeKind, quiet: Option<QuietCondition>) -> (bool, boo
         TakeKind::Quiet => (quiet != Some(QuietCondition::CableOnly), false),
         TakeKind::Loopback => (false, false),
     }
+}
+
+impl Request {
+    /// What `self` does not say of the recording that takes this entry's place: of what it is a recording is the
+    /// entry's, when and on what mains it was made is not.
+    fn in_place_of(&self, entry: &TakeEntry) -> Self {
+        Self {
+            kind: self.kind.or(Some(entry.kind).filter(|k| *k != TakeKind::Programme)),
+            build: self.build.clone().or_else(|| entry.build.clone()),
+            setting: self.setting.clone().or_else(|| entry.setting.clone()),
+            load_ohms: self.load_ohms.or(entry.load_ohms),
+            quiet_condition: self.quiet_condition.or(entry.quiet_condition),
+            ..self.clone()
+        }
+    }
+}
+
+/// A recording that is there already must be what it was said to be.
+fn refuse_otherwise(request: &Request, number: usize, entry: &TakeEntry) -> Result<(), LogError> {
+    let pairs = [
+        ("kind", request.kind.map(TakeKind::word), Some(entry.kind.word())),
+        ("build", request.build.as_deref(), entry.build.as_deref()),
+        ("setting", request.setting.as_deref(), entry.setting.as_deref()),
+    ];
+    let differ = pairs.into_iter().filter(|(_, said, logged)| said.is_some() && said != logged);
+    let (mut logged, mut said) = (Vec::new(), Vec::new());
+    for (what, now, before) in differ {
+        logged.push(before.map_or_else(|| format!("no {what}"), |name| format!("{what} {name}")));
+        said.extend(now.map(|name| format!("{what} {name}")));
+    }
+    if said.is_empty() {
+        return Ok(());
+    }
+    let (file, logged, said) = (entry.file.clone(), logged.join(", "), said.join(", "));
+    Err(LogError::LoggedOtherwise { number, file, logged, said })
+}
+
+/// What was said of a recording and can hardly be meant.
+fn said_oddly(bench: &Bench, request: &Request, replaced: Option<usize>, checked: &Checked) -> Vec<Finding> {
+    let mut findings = Vec::new();
+    if checked.segment.as_deref() == Some("sweep_low") && request.load_ohms.is_none() {
+        findings.push(Finding::new(
+            "load_not_given",
+            Severity::Redo,
+            "the recording holds sweep_low alone: was this the take at the second load?",
+            "without its load it would count as a repeat at the rig's load",
+            "give --load-ohms; if it was at the rig's load, give that",
+        ));
+    }
+    let is_other = |(at, take): &(usize, &TakeEntry)| {
+        Some(*at) != replaced && take.order.is_some() && take.order == request.order
+    };
+    if let Some((at, take)) = bench.takes.iter().enumerate().find(is_other) {
+        findings.push(Finding::new(
+            "order_twice",
+            Severity::Note,
+            format!(
+                "--order {} is that of take {} ({}) already",
+                request.order.unwrap_or_default(),
+                at + 1,
+                take.file
+            ),
+            "which was recorded first is not known, so drift of the bench cannot be told",
+            "give each take a place of its own (mend an entry with --replace)",
+        ));
+    }
+    if let Some(date) = request.date.as_deref().filter(|d| !begins_with_date(d)) {
+        findings.push(Finding::new(
+            "date_not_ordered",
+            Severity::Note,
+            format!("the date {date:?} does not begin with year, month and day"),
+            "takes cannot be put in their order by it",
+            "write it as 2026-05-01 or 2026-05-01T10:30 (ISO 8601)",
+        ));
+    }
+    findings
+}
+
+/// `2026-05-01`, with or without what follows (ISO 8601).
+fn begins_with_date(text: &str) -> bool {
+    let date: Vec<&str> = text.get(..10).map_or_else(Vec::new, |d| d.split('-').collect());
+    let lengths: Vec<usize> = date.iter().map(|part| part.len()).collect();
+    let number = |at: usize| date.get(at).and_then(|part| part.parse::<u32>().ok());
+    lengths == [4, 2, 2]
+        && number(0).is_some()
+        && number(1).is_some_and(|m| (1..=12).contains(&m))
+        && number(2).is_some_and(|d| (1..=31).contains(&d))
+}
+
+/// Whether this is one of the WAV files that `twinload signals` wrote for this bench, or a copy of one.
+fn is_own_signal(bench: &Bench, recording: &Path, hash: &str) -> bool {
+    let folder = bench.dir.join("test-signals");
+    let inside = || recording.canonicalize().ok()?.strip_prefix(folder.canonicalize().ok()?).ok().map(drop);
+    if inside().is_some() {
+        return true;
+    }
+    let length = recording.metadata().map(|m| m.len()).ok();
+    let written = std::fs::read_dir(&folder).into_iter().flatten().flatten();
+    written
+        .filter(|file| file.metadata().is_ok_and(|m| m.is_file() && Some(m.len()) == length))
+        .any(|file| sha256(&file.path()).is_ok_and(|h| h == hash))
 }
 
 /// Entry of the take that is this very recording, by path or by content.

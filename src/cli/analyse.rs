@@ -1,7 +1,7 @@
 //! `twinload analyse`: figures of a bench's takes, or of one recording.
 
 use std::io::Write;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use anyhow::Context;
 use clap::Args;
@@ -9,7 +9,7 @@ use clap::Args;
 use super::Outcome;
 use crate::analyse::{self, Options};
 use crate::analysis::{Analysis, SCHEMA};
-use crate::bench::Bench;
+use crate::bench::{Bench, FILE_NAME};
 use crate::report::analysis as screen;
 
 /// What was typed.
@@ -89,11 +89,33 @@ fn of_file(args: &AnalyseArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> {
     if args.json {
         json(&analysis, out)?;
     } else {
+        if let Some(dir) = bench_of(&args.path) {
+            let dir = crate::takes::shown::path(&dir);
+            let text = format!(
+                "This recording belongs to the bench {dir}, whose rig gives volts and watts: twinload analyse {dir}"
+            );
+            super::words::paragraph(out, "", &text)?;
+            writeln!(out)?;
+        }
         for take in &analysis.takes {
             screen::whole(take, out)?;
         }
     }
     Ok(Outcome::Done)
+}
+
+/// The bench that has this recording among its takes, in the folder of the file or the one above.
+fn bench_of(path: &Path) -> Option<PathBuf> {
+    let file = path.canonicalize().ok()?;
+    let folders = path.ancestors().skip(1).take(2);
+    let mut folders = folders.map(|f| if f.as_os_str().is_empty() { Path::new(".") } else { f });
+    let holds = |dir: &&Path| {
+        let is_it = |bench: &Bench| {
+            bench.takes.iter().any(|t| bench.path_of(t).canonicalize().is_ok_and(|p| p == file))
+        };
+        dir.join(FILE_NAME).is_file() && Bench::open(dir).is_ok_and(|bench| is_it(&bench))
+    };
+    folders.find(holds).map(Path::to_owned)
 }
 
 fn json(analysis: &Analysis, out: &mut dyn Write) -> anyhow::Result<()> {

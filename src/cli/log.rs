@@ -122,10 +122,16 @@ impl LogArgs {
 /// See [`LogError`].
 pub fn run(args: &LogArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> {
     match log(&args.dir, &args.request(), check) {
-        Ok(Logged::Added { bench, number, copied, checked }) => {
+        Ok(Logged::Added { bench, number, copied, checked, left_over }) => {
             let entry = number.checked_sub(1).and_then(|k| bench.takes.get(k));
             if let Some(entry) = entry {
                 added(out, entry, number, copied, &bench)?;
+            }
+            if let Some(file) = left_over {
+                let text = format!(
+                    "{file} is named by no take any more and still lies there: delete it, or keep it"
+                );
+                words::paragraph(out, "", &text)?;
             }
             writeln!(out, "{}", checked.fitness.words())?;
             words::findings(out, &checked.findings)?;
@@ -181,5 +187,6 @@ pub(super) fn check(
     kind: TakeKind,
 ) -> Result<Checked, Box<dyn std::error::Error + Send + Sync>> {
     let options = Options { channel: bench.channel(), plans: analyse::plans_of(&bench.dir)? };
-    Ok(Checked::of(crate::check::file(recording, &options), kind)?)
+    let file = crate::check::file(recording, &options);
+    Ok(Checked::of(file, kind, &options.plans)?)
 }

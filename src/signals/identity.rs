@@ -50,6 +50,12 @@ impl Identity {
             format!("{:04x} part {}", self.plan, self.part)
         }
     }
+
+    /// The part that such words name, from 1; `None` for a whole programme.
+    #[must_use]
+    pub fn part_in_words(words: &str) -> Option<usize> {
+        words.split_once(" part ")?.1.parse().ok()
+    }
 }
 
 /// CRC-8 of the 24 bits of `body` (polynomial 0x07, start 0xff so that all zeros do not pass).
@@ -69,6 +75,8 @@ mod tests {
             let said = Identity { plan, part: 7 };
             let row = said.row();
             assert_eq!(Identity::read(&row), Some(said));
+            assert_eq!(Identity::part_in_words(&said.words()), Some(7));
+            assert_eq!(Identity::part_in_words(&Identity { plan, part: 0 }.words()), None);
             for k in 0..BITS {
                 let mut bad = row;
                 bad[k] = if bad[k] == Direction::Up { Direction::Down } else { Direction::Up };
