@@ -304,4 +304,35 @@ fn the_command_writes_a_pair_and_a_blind_set_with_its_key_apart() {
     assert!(refused.contains("full.json is the key: name it first"), "{refused}");
     // One half to the sixth is 1.5625 %.
     assert!(said.contains("6 of 6 answers are right") && said.contains("1.56 %"), "{said}");
+    // A second set has places and a draw of its own, and the answers of the first stay.
+    let answered = bytes("answers.csv");
+    let said = run(&["listen", bench, "as-drawn", "rework", "--coded", "--trials", "6"]);
+    assert!(said.contains("full-coded-2"), "{said}");
+    assert_eq!(bytes("answers.csv"), answered);
+    let second = path(&listening.join("keys/full-2.json"));
+    let other: coded::Key = serde_json::from_slice(&std::fs::read(&second).unwrap()).unwrap();
+    // Alike by chance once in four thousand million.
+    assert_ne!(other.seed, key.seed);
+    // The key says how to draw the set again.
+    let drawn = coded::draw(
+        ["as-drawn", "rework"],
+        if other.builds[0] == "as-drawn" {
+            [other.recordings[0].as_deref(), other.recordings[1].as_deref()]
+        } else {
+            [other.recordings[1].as_deref(), other.recordings[0].as_deref()]
+        },
+        6,
+        other.seed,
+    );
+    assert_eq!(drawn, other);
+    // An unanswered sheet must not give the key away.
+    let sheet = path(&listening.join("full-coded-2/answers.csv"));
+    let output = assert_cmd::cargo::cargo_bin_cmd!("twinload")
+        .args(["listen", "--tally", &second, &sheet])
+        .output()
+        .unwrap();
+    let said = [output.stdout, output.stderr].map(|bytes| String::from_utf8(bytes).unwrap()).concat();
+    assert_eq!(output.status.code(), Some(1), "{said}");
+    assert!(said.contains("6 of 6 trials have no answer yet") && !said.contains("A was"), "{said}");
+    assert!(run(&["listen", "--tally", &second, &sheet, "--reveal"]).contains("A was"));
 }

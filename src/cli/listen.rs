@@ -38,12 +38,15 @@ pub struct ListenArgs {
     /// Trials of a blind set
     #[arg(long, value_name = "N", default_value_t = 16, value_parser = clap::value_parser!(u16).range(1..=200), requires = "coded")]
     trials: u16,
-    /// Another number gives another draw
-    #[arg(long, value_name = "N", default_value_t = 1, requires = "coded")]
-    seed: u64,
+    /// Draw the set of this number again [default: a fresh one, which the key notes]
+    #[arg(long, value_name = "N", requires = "coded")]
+    seed: Option<u64>,
     /// Count the answers of a blind set
     #[arg(long, num_args = 2, value_names = ["KEY", "ANSWERS"], conflicts_with_all = ["bench", "builds", "setting", "coded"])]
     tally: Option<Vec<PathBuf>>,
+    /// Count although trials are open: it tells which build A is, so the set is no longer blind
+    #[arg(long, requires = "tally")]
+    reveal: bool,
     /// Write the result as JSON to standard output
     #[arg(long)]
     json: bool,
@@ -55,7 +58,7 @@ pub struct ListenArgs {
 /// What could not be read, aligned or written.
 pub fn run(args: &ListenArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> {
     match (&args.tally, &args.bench, args.builds.as_slice()) {
-        (Some(files), ..) => count(files, args.json, out),
+        (Some(files), ..) => count(files, args, out),
         (None, Some(dir), [a, b]) => pair(args, dir, [a, b], out),
         _ => anyhow::bail!("name a bench and two builds, or --tally KEY ANSWERS"),
     }
@@ -70,8 +73,7 @@ fn pair(args: &ListenArgs, dir: &Path, builds: [&str; 2], out: &mut dyn Write) -
     let folder = bench.dir.join("reports").join("listening");
     let stem = safe_file_name(&setting);
     let key = if args.coded {
-        let key = coded_set(args, &folder, &stem, builds, [&a, &b], &parts)?;
-        Some((key, folder.join(format!("{stem}-coded"))))
+        Some(coded_set(args, &folder, &stem, builds, [&a, &b], &parts)?)
     } else {
         for ((name, part), file) in safe_file_names(&builds).iter().zip(&parts).zip(&mut made.files) {
             let path = folder.join(&stem).join(format!("{name}.wav"));
@@ -132,7 +134,26 @@ fn takes<'a>(
     })
 }
 
-/// Writes the set and, apart from it, the key; gives the key's path.
+/// Places for a set and its key that hold nothing yet: an answer sheet is never written over.
+fn free_places(folder: &Path, stem: &str) -> (PathBuf, PathBuf) {
+    let places = |number: u32| {
+        let number = if number == 1 { String::new() } else { format!("-{number}") };
+        let key = folder.join("keys").join(format!("{stem}{number}.json"));
+        (folder.join(format!("{stem}-coded{number}")), key)
+    };
+    let free =
+        |(set, key): &(PathBuf, PathBuf)| [set, key].into_iter().all(|path| path.symlink_metadata().is_err());
+    (1..u32::MAX).map(places).find(free).unwrap_or_else(|| places(u32::MAX))
+}
+
+/// A number that nobody chose: the standard library seeds its hashers from the system's randomness. 32 bits, since
+/// other programs read larger whole numbers of a JSON document as rounded ones.
+fn fresh_seed() -> u64 {
+    use std::hash::{BuildHasher, RandomState};
+    RandomState::new().hash_one("listening set") >> 32
+}
+
+/// Writes the set and, apart from it, the key; gives the key's path and the set's folder.
 fn coded_set(
     args: &ListenArgs,
     folder: &Path,
@@ -140,9 +161,10 @@ fn coded_set(
     builds: [&str; 2],
     sounds: [&Sound; 2],
     parts: &[Vec<f32>; 2],
-) -> anyhow::Result<PathBuf> {
-    let key = coded::draw(builds, sounds.map(|s| s.sha256.as_deref()), usize::from(args.trials), args.seed);
-    let set = folder.join(format!("{stem}-coded"));
+) -> anyhow::Result<(PathBuf, PathBuf)> {
+    let seed = args.seed.unwrap_or_else(fresh_seed);
+    let key = coded::draw(builds, sounds.map(|s| s.sha256.as_deref()), usize::from(args.trials), seed);
+    let (set, key_file) = free_places(folder, stem);
     let part = |side: Side| {
         let behind = &key.builds[usize::from(side == Side::B)];
         if behind == builds[0] { &parts[0] } else { &parts[1] }
@@ -153,16 +175,16 @@ fn coded_set(
     for (index, side) in key.trials.iter().enumerate() {
         listen::write(&set.join(coded::file_name(index + 1)), part(*side), rate_hz)?;
     }
-    let put = |path: PathBuf, bytes: &[u8]| {
+    let put = |path: &Path, bytes: &[u8]| {
         if let Some(parent) = path.parent() {
             std::fs::create_dir_all(parent).with_context(|| format!("make {}", parent.display()))?;
         }
-        files::write(&path, bytes).with_context(|| format!("write {}", path.display()))?;
-        anyhow::Ok(path)
+        files::write(path, bytes).with_context(|| format!("write {}", path.display()))
     };
-    put(set.join("answers.csv"), coded::answer_sheet(key.trials.len()).as_bytes())?;
+    put(&set.join("answers.csv"), coded::answer_sheet(key.trials.len()).as_bytes())?;
     let json = serde_json::to_string_pretty(&key).context("write JSON")?;
-    put(folder.join("keys").join(format!("{stem}.json")), format!("{json}\n").as_bytes())
+    put(&key_file, format!("{json}\n").as_bytes())?;
+    Ok((key_file, set))
 }
 
 fn tell(pair: &Pair, setting: &str, out: &mut dyn Write) -> anyhow::Result<()> {
@@ -194,7 +216,7 @@ fn tell(pair: &Pair, setting: &str, out: &mut dyn Write) -> anyhow::Result<()> {
     Ok(())
 }
 
-fn count(files: &[PathBuf], json: bool, out: &mut dyn Write) -> anyhow::Result<Outcome> {
+fn count(files: &[PathBuf], args: &ListenArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> {
     let [key_file, answer_file] = files else { anyhow::bail!("--tally takes a key and an answer sheet") };
     let text =
         |path: &PathBuf| std::fs::read_to_string(path).with_context(|| format!("read {}", path.display()));
@@ -208,7 +230,14 @@ fn count(files: &[PathBuf], json: bool, out: &mut dyn Write) -> anyhow::Result<O
         .with_context(|| format!("{} is not the key of a blind set", key_file.display()))?;
     let answers = tally::answers(&answer_file.display().to_string(), &text(answer_file)?, &key)?;
     let tally = tally::tally(&key, &answers);
-    if json {
+    anyhow::ensure!(
+        tally.unanswered == 0 || args.reveal,
+        "{}: {} of {} trials have no answer yet, and the tally would give the key away: answer them, or add --reveal",
+        answer_file.display(),
+        tally.unanswered,
+        key.trials.len()
+    );
+    if args.json {
         serde_json::to_writer_pretty(&mut *out, &tally).context("write JSON")?;
         writeln!(out)?;
     } else {
