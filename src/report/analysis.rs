@@ -82,8 +82,17 @@ pub fn summary(analysis: &Analysis, out: &mut dyn Write) -> io::Result<()> {
     for line in counted.iter().flat_map(|note| wrapped(&format!("{note}."), 80)) {
         writeln!(out, "{line}")?;
     }
-    let words = "Powers are watts of the whole waveform at 5 and 10 % THD, gain dB, THD at 1 W per cent, hum mV, sag dB, \
-                 drift ppm of the recorder's clock. – means not measured; the reason is in the files.";
+    let in_full_scale = |t: &TakeAnalysis| {
+        let level = ["hum_total", "noise"].into_iter().find_map(|name| t.figures.get(name));
+        level.is_some_and(|q| q.unit == crate::figure::Unit::DbFullScale)
+    };
+    let words = if analysis.takes.iter().any(in_full_scale) {
+        "Not calibrated: hum is dBFS, gain is recording over signal in dB, and there are no watts; twinload calibrate \
+         gives volts. Sag dB, drift ppm of the recorder's clock. – means not measured; the reason is in the files."
+    } else {
+        "Powers are watts of the whole waveform at 5 and 10 % THD, gain dB, THD at 1 W per cent, hum mV, sag dB, \
+         drift ppm of the recorder's clock. – means not measured; the reason is in the files."
+    };
     for line in wrapped(words, 80) {
         writeln!(out, "{line}")?;
     }

@@ -11,9 +11,16 @@ use super::text::for_terminal;
 const DEFAULT_WIDTH: usize = 80;
 /// Blanks between columns.
 const GAP: usize = 2;
-/// What is given up, one after the other, to fit a width: numbers aligned or not,
-/// and how narrow a column of text may become.
-const ATTEMPTS: [(bool, usize); 3] = [(true, 12), (false, 12), (false, 8)];
+/// What is given up, one after the other, to fit a width: numbers aligned or not, how narrow a column of text may
+/// become, and words left whole or broken.
+const ATTEMPTS: [(bool, usize, bool); 6] = [
+    (true, 12, true),
+    (false, 12, true),
+    (false, 8, true),
+    (true, 12, false),
+    (false, 12, false),
+    (false, 8, false),
+];
 
 /// A table for people. A column in which every cell begins with a number is
 /// aligned at its decimal point; all others begin at the left.
@@ -76,9 +83,9 @@ impl Table {
     /// # Errors
     /// What the writer gives.
     pub fn write(&self, out: &mut dyn Write) -> io::Result<()> {
-        let fitting = ATTEMPTS.iter().find_map(|&(align, narrowest)| {
+        let fitting = ATTEMPTS.iter().find_map(|&(align, narrowest, whole)| {
             let columns: Vec<Column> = (0..self.headers.len()).map(|at| self.column(at, align)).collect();
-            let widths = fitted(&columns, narrowest, self.width)?;
+            let widths = fitted(&columns, narrowest, whole, self.width)?;
             Some((columns, widths))
         });
         let Some((columns, widths)) = fitting else { return self.write_list(out) };
@@ -134,14 +141,15 @@ impl Column {
     }
 
     /// How far it may be squeezed: numbers are never broken.
-    fn least_width(&self, narrowest: usize) -> usize {
-        let natural = self.natural_width();
+    fn least_width(&self, narrowest: usize, whole: bool) -> usize {
+        let longest_word =
+            |text: &String| text.split_whitespace().map(UnicodeWidthStr::width).max().unwrap_or(0);
         if self.numeric {
-            let longest_word = self.head.split_whitespace().map(UnicodeWidthStr::width).max().unwrap_or(0);
-            self.cells.iter().map(|c| c.width()).max().unwrap_or(0).max(longest_word)
-        } else {
-            natural.min(narrowest)
+            let cells = self.cells.iter().map(|c| c.width()).max().unwrap_or(0);
+            return cells.max(longest_word(&self.head));
         }
+        let words = self.cells.iter().chain([&self.head]).map(longest_word).max().unwrap_or(0);
+        self.natural_width().min(if whole { narrowest.max(words) } else { narrowest })
     }
 }
 
@@ -201,14 +209,14 @@ fn aligned(cells: &[&str]) -> Vec<String> {
 
 /// The widths that fit into `limit`: the widest text column gives way first.
 /// `None` if even the narrowest do not fit.
-fn fitted(columns: &[Column], narrowest: usize, limit: usize) -> Option<Vec<usize>> {
+fn fitted(columns: &[Column], narrowest: usize, whole: bool, limit: usize) -> Option<Vec<usize>> {
     let gaps = GAP * columns.len().saturating_sub(1);
     let mut widths: Vec<usize> = columns.iter().map(Column::natural_width).collect();
     while widths.iter().sum::<usize>() + gaps > limit {
         let (_, width) = columns
             .iter()
             .zip(widths.iter_mut())
-            .filter(|(column, width)| **width > column.least_width(narrowest))
+            .filter(|(column, width)| **width > column.least_width(narrowest, whole))
             .max_by_key(|(_, width)| **width)?;
         *width -= 1;
     }
@@ -332,6 +340,20 @@ mod tests {
         Upper corner  10484 ± 12 Hz
         H2 at 1 W     2.878 ± 0.014 %
         ");
+    }
+
+    #[test]
+    fn a_word_is_broken_only_where_nothing_else_fits() {
+        let cells = ["Small-signal gain", "30.01 ± 0.05 dB", "one take only"];
+        let text = |width: usize| {
+            let mut table = Table::new(["quantity", "difference", "standing"]);
+            table.width(width);
+            table.row(cells);
+            text_of(&table)
+        };
+        let whole = text(42);
+        assert!(whole.contains("Small-signal") && whole.contains("gain"), "{whole}");
+        assert!(!text(36).contains("Small-signal"));
     }
 
     #[test]

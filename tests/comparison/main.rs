@@ -4,4 +4,5 @@
 mod fair;
 mod fixture;
 mod rows;
+mod shown;
 mod telling;
