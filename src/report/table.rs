@@ -343,20 +343,6 @@ mod tests {
     }
 
     #[test]
-    fn a_word_is_broken_only_where_nothing_else_fits() {
-        let cells = ["Small-signal gain", "30.01 ± 0.05 dB", "one take only"];
-        let text = |width: usize| {
-            let mut table = Table::new(["quantity", "difference", "standing"]);
-            table.width(width);
-            table.row(cells);
-            text_of(&table)
-        };
-        let whole = text(42);
-        assert!(whole.contains("Small-signal") && whole.contains("gain"), "{whole}");
-        assert!(!text(36).contains("Small-signal"));
-    }
-
-    #[test]
     fn too_many_columns_become_a_list() {
         let mut table = Table::new(["first", "second", "third"]);
         table.width(22);

@@ -3,6 +3,7 @@
 use twinload::analysis::{Analysis, SCHEMA, TakeAnalysis};
 use twinload::figure::{Quantity, Unit};
 use twinload::finding::{Finding, Severity};
+use twinload::report::table::Table;
 use twinload::report::{analysis, summary};
 
 use crate::fixture::{Case, HERON, take};
@@ -82,4 +83,21 @@ fn the_legend_says_what_the_levels_of_this_bench_are() {
     let bare = legend(&|t| t.figures.set("hum_total", Quantity::new(-80.0, Unit::DbFullScale)));
     assert!(bare.contains("Not calibrated: hum is dBFS, gain is recording over signal"), "{bare}");
     assert!(bare.contains("twinload calibrate") && !bare.contains("hum mV"), "{bare}");
+}
+
+#[test]
+fn a_word_is_broken_only_where_nothing_else_fits() {
+    let text = |width: usize| {
+        let mut table = Table::new(["quantity", "difference", "standing"]);
+        table.width(width);
+        table.row(["Small-signal gain", "30.01 ± 0.05 dB", "one take only"]);
+        let mut out = Vec::new();
+        table.write(&mut out).unwrap();
+        String::from_utf8(out).unwrap()
+    };
+    // 12 columns of the longest word, 15 of the number, 9 of what may wrap, and two gaps.
+    let whole = text(40);
+    assert!(whole.lines().any(|l| l.starts_with("Small-signal  30.01 ± 0.05 dB  one take")), "{whole}");
+    // Narrower, a word gives way rather than the table.
+    assert!(text(36).contains("───"), "{}", text(36));
 }
