@@ -45,7 +45,7 @@ fn recorded(path: &Path, device: &mut dyn Device, seed: u64) {
 }
 
 /// Two amps of `h2` (coefficient of x²; a third of it of x³) each and the loop, all recorded by an interface with `own` of the same.
-fn bench(h2: [f64; 2], own: f64, rider: Option<f64>) -> (tempfile::TempDir, Analysis, Comparison) {
+fn bench(h2: [f64; 2], own: f64, rider: Option<f64>) -> (tempfile::TempDir, Analysis, Bench) {
     let folder = tempfile::tempdir().unwrap();
     let interface = || -> Box<dyn Device> {
         let own: Box<dyn Device> = Box::new(Polynomial(vec![1.0, own]));
@@ -63,8 +63,11 @@ fn bench(h2: [f64; 2], own: f64, rider: Option<f64>) -> (tempfile::TempDir, Anal
     std::fs::write(folder.path().join("bench.toml"), BENCH).unwrap();
     let bench = Bench::open(folder.path()).unwrap();
     let analysis = twinload::analyse::bench(&bench).unwrap();
-    let comparison = compare::compare(&bench, &analysis, &[]).unwrap();
-    (folder, analysis, comparison)
+    (folder, analysis, bench)
+}
+
+fn compared(bench: &Bench, analysis: &Analysis) -> Comparison {
+    compare::compare(bench, analysis, &[]).unwrap()
 }
 
 fn codes(take: &TakeAnalysis) -> Vec<&str> {
@@ -81,7 +84,8 @@ fn suspects(comparison: &Comparison) -> Vec<&str> {
 
 #[test]
 fn a_straight_loop_is_stated_with_every_figure_and_raises_nothing() {
-    let (folder, analysis, comparison) = bench([0.06, 0.03], 0.0004, None);
+    let (folder, analysis, of) = bench([0.06, 0.03], 0.0004, None);
+    let comparison = compared(&of, &analysis);
     for take in &analysis.takes {
         assert_eq!(codes(take), [""; 0], "{}: {:?}", take.file, take.findings);
     }
@@ -125,7 +129,8 @@ fn a_straight_loop_is_stated_with_every_figure_and_raises_nothing() {
 #[test]
 fn a_claim_below_the_floor_is_warned_about() {
     // The same interface at a hundred times the distortion: amps of 0.6 and 0.3 % stand over 0.2 % of its own.
-    let (_folder, _, comparison) = bench([0.012, 0.024], 0.008, None);
+    let (_folder, analysis, of) = bench([0.012, 0.024], 0.008, None);
+    let comparison = compared(&of, &analysis);
     assert_eq!(suspects(&comparison), ["interface_floor"], "{:#?}", comparison.suspects);
     let suspect = comparison.suspects.iter().find(|s| s.code == "interface_floor").unwrap();
     assert!(
