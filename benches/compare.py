@@ -17,7 +17,7 @@ import sys
 import tempfile
 
 ROOT = pathlib.Path(__file__).resolve().parent.parent
-TWINLOAD = ROOT / "target/release/twinload"
+TWINLOAD = pathlib.Path(os.environ.get("TWINLOAD", ROOT / "target/release/twinload"))
 CORE = "0"
 
 
