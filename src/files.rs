@@ -3,8 +3,30 @@
 
 use std::io::{self, Write};
 use std::path::Path;
+use std::time::Duration;
 
 use tempfile::NamedTempFile;
+
+/// How the names of files begin that are not finished yet …
+const PREFIX: &str = ".twinload-";
+/// … and end.
+const SUFFIX: &str = ".part";
+/// An unfinished file that nobody wrote to for this long was left behind by a process that was killed.
+const ABANDONED: Duration = Duration::from_secs(3600);
+
+/// Removes what killed processes left unfinished in a folder, if nobody has written to it for `idle`. Zero is for
+/// whoever knows that no other process writes there. What cannot be removed stays: it harms nothing.
+pub fn clear_unfinished(folder: &Path, idle: Duration) {
+    let Ok(entries) = std::fs::read_dir(folder) else { return };
+    for entry in entries.flatten() {
+        let name = entry.file_name();
+        let ours = name.to_str().is_some_and(|name| name.starts_with(PREFIX) && name.ends_with(SUFFIX));
+        let age = || entry.metadata().ok()?.modified().ok()?.elapsed().ok();
+        if ours && (idle.is_zero() || age().is_some_and(|age| age > idle)) {
+            let _ = std::fs::remove_file(entry.path());
+        }
+    }
+}
 
 /// A temporary file in the folder of `path`.
 ///
@@ -12,8 +34,9 @@ use tempfile::NamedTempFile;
 /// When the folder cannot be written to.
 pub fn beside(path: &Path) -> io::Result<NamedTempFile> {
     let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or_else(|| Path::new("."));
+    clear_unfinished(folder, ABANDONED);
     let mut builder = tempfile::Builder::new();
-    builder.prefix(".twinload-").suffix(".part");
+    builder.prefix(PREFIX).suffix(SUFFIX);
     #[cfg(unix)]
     {
         use std::os::unix::fs::PermissionsExt;

@@ -24,8 +24,10 @@ fn main() -> ExitCode {
 }
 
 fn is_closed_pipe(error: &anyhow::Error) -> bool {
-    error
-        .chain()
-        .filter_map(|cause| cause.downcast_ref::<std::io::Error>())
-        .any(|cause| cause.kind() == std::io::ErrorKind::BrokenPipe)
+    // serde_json keeps what writing said in an error of its own.
+    let kind = |cause: &(dyn std::error::Error + 'static)| match cause.downcast_ref::<serde_json::Error>() {
+        Some(json) => json.io_error_kind(),
+        None => cause.downcast_ref::<std::io::Error>().map(std::io::Error::kind),
+    };
+    error.chain().any(|cause| kind(cause) == Some(std::io::ErrorKind::BrokenPipe))
 }

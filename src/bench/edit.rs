@@ -47,6 +47,10 @@ impl Editor {
             return Err(BenchError::NotABench { dir });
         }
         let lock = lock(&dir.join(LOCK_NAME), patience)?;
+        // Whoever holds the lock is the only one that writes here: what is unfinished was left by a kill.
+        for folder in [dir.clone(), dir.join("takes")] {
+            crate::files::clear_unfinished(&folder, Duration::ZERO);
+        }
         // Read under the lock: what stood there before may be out of date.
         let source = read_text(&path)?;
         let bench = Bench::parse(&dir, &path, &source)?;

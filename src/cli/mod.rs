@@ -124,7 +124,10 @@ pub fn run(cli: Cli, out: &mut dyn Write) -> anyhow::Result<Outcome> {
         Command::Bias(args) => bias::run(&args, out),
         Command::Listen(args) => listen::run(&args, out),
         Command::Completions { shell } => {
-            clap_complete::generate(shell, &mut Cli::command(), "twinload", out);
+            // It would panic where writing fails.
+            let mut script = Vec::new();
+            clap_complete::generate(shell, &mut Cli::command(), "twinload", &mut script);
+            out.write_all(&script)?;
             Ok(Outcome::Done)
         }
         Command::Man { dir: Some(dir) } => {
