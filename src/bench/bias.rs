@@ -149,6 +149,7 @@ pub fn bias(valve: &Valve, task: &BiasTask) -> Result<Bias, BiasError> {
         }
     };
     let readings = Readings {
+        plate_milliamperes: None,
         plate_volts: task.plate_volts,
         screen_volts: valve.has_screen().then_some(screen_volts),
         cathode_volts,

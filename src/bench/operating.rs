@@ -20,6 +20,8 @@ pub struct Readings {
     pub screen_milliamperes: Option<f64>,
     /// Otherwise its share of the cathode current, per cent.
     pub screen_share_percent: f64,
+    /// Plate current of one valve by the drop across the primary, where the cathode's resistor does not tell it.
+    pub plate_milliamperes: Option<f64>,
 }
 
 /// The operating point of one valve.
@@ -45,9 +47,15 @@ impl Readings {
     /// The operating point of each valve.
     #[must_use]
     pub fn operating_point(&self) -> OperatingPoint {
-        let total_amperes = self.cathode_volts / self.cathode_ohms;
-        let cathode = total_amperes / f64::from(self.valves.max(1)) * 1000.0;
-        let screen = self.screen_milliamperes.unwrap_or(cathode * self.screen_share_percent / 100.0);
+        let valves = f64::from(self.valves.max(1));
+        let share = self.screen_share_percent / 100.0;
+        let cathode = match (self.plate_milliamperes, self.screen_milliamperes) {
+            (Some(plate), Some(screen)) => plate + screen,
+            (Some(plate), None) => plate / (1.0 - share),
+            (None, _) => self.cathode_volts / self.cathode_ohms / valves * 1000.0,
+        };
+        let total_amperes = cathode * valves / 1000.0;
+        let screen = self.screen_milliamperes.unwrap_or(cathode * share);
         let plate = cathode - screen;
         let plate_volts = self.plate_volts - self.cathode_volts;
         OperatingPoint {
@@ -113,6 +121,7 @@ mod tests {
             valves: 1,
             screen_milliamperes: None,
             screen_share_percent: 5.0,
+            plate_milliamperes: None,
         }
     }
 
