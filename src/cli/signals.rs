@@ -91,11 +91,18 @@ pub fn run(args: &SignalsArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> {
         let dir = dir.display();
         writeln!(out, "There is no bench in {dir}: `twinload new {dir}` starts one, if it should be there.")?;
     }
-    if let Ok(bench) = bench
-        && let Some(watts) = bench.amp_watts
-    {
-        let heat = heat::of_plan(&plan, &Drive::worst_aimed_at(watts));
-        words::findings(out, &heat::warnings(&heat, bench.rig.load_watts))?;
+    if let Ok(bench) = bench {
+        let heat = bench.amp_watts.map(|watts| heat::of_plan(&plan, &Drive::worst_aimed_at(watts)));
+        match heat {
+            Some(heat) => words::findings(out, &heat::warnings(&heat, bench.rig.load_watts))?,
+            None => words::paragraph(
+                out,
+                "  - ",
+                "amp_watts is not in bench.toml, so the load's rating was not checked against this programme's heat: \
+                 the load must take twice the amp's sine power",
+            )?,
+        }
+        words::findings(out, &bench.findings)?;
     }
     writeln!(out, "Connect the dummy load before you switch the amp on, and mute monitors and headphones.")?;
     writeln!(
