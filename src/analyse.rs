@@ -9,8 +9,9 @@ use rayon::prelude::*;
 use crate::analysis::{Analysis, Figures, RecordingKind, SCHEMA, TakeAnalysis};
 use crate::bench::{Bench, TakeEntry, TakeKind};
 use crate::bench::{level, plausible};
-use crate::figure::Curves;
+use crate::figure::{Curves, Unit};
 use crate::finding::{Finding, Fitness, Severity};
+use crate::measure::drive::Driven;
 use crate::measure::pair;
 use crate::measure::plain::{self, Plain};
 use crate::measure::rise;
@@ -41,13 +42,15 @@ pub enum AnalyseError {
 pub struct Options {
     /// The channel, from 1.
     pub channel: u32,
+    /// The channel that holds the drive itself, from 1.
+    pub drive_channel: Option<u32>,
     /// Plans that may have been played; the built-in ones if empty.
     pub plans: Vec<Plan>,
 }
 
 impl Default for Options {
     fn default() -> Self {
-        Self { channel: 1, plans: Vec::new() }
+        Self { channel: 1, drive_channel: None, plans: Vec::new() }
     }
 }
 
@@ -104,7 +107,7 @@ pub fn health_of_file(path: &Path, options: &Options) -> Result<Vec<TakeAnalysis
 
 fn one_file(path: &Path, options: &Options, depth: Depth) -> Result<Vec<TakeAnalysis>, AnalyseError> {
     let plans = if options.plans.is_empty() { built_in_plans() } else { options.plans.clone() };
-    let ask = Ask { channel: options.channel, plans: &plans };
+    let ask = Ask { channel: options.channel, drive_channel: options.drive_channel, plans: &plans };
     Ok(recording(path, &ask, &|_| Scale::default(), &Aim { of_quiet: false, interface: None, depth })?)
 }
 
@@ -123,7 +126,9 @@ pub fn bench(bench: &Bench) -> Result<Analysis, AnalyseError> {
         .collect();
     let mut takes: Vec<TakeAnalysis> = takes.into_iter().flatten().collect();
     measure::impedance::put(&mut takes, bench.rig.load_ohms);
-    takes.iter_mut().for_each(put_unusual);
+    let both_ends =
+        bench.rig.load_full_scale_volts().is_some() && bench.rig.output_full_scale_volts.is_some();
+    takes.iter_mut().for_each(|take| put_unusual(take, both_ends));
     let hum_origins = silences::origins(bench, &takes);
     Ok(Analysis {
         schema: SCHEMA.to_owned(),
@@ -139,7 +144,7 @@ pub fn bench(bench: &Bench) -> Result<Analysis, AnalyseError> {
 fn loopback_of(bench: &Bench, plans: &[Plan]) -> Option<Result<Loopback, Finding>> {
     let of_kind = || bench.takes.iter().find(|t| t.used && t.kind == TakeKind::Loopback).map(|t| &t.file);
     let file = bench.rig.loopback.as_ref().or_else(of_kind)?;
-    let ask = Ask { channel: bench.channel(), plans };
+    let ask = Ask { channel: bench.channel(), drive_channel: None, plans };
     let entry = bench.takes.iter().find(|t| t.file == *file);
     let path = bench.dir.join(file);
     let hash = || takes::source::sha256(&path).ok();
@@ -172,7 +177,9 @@ fn bench_take(
     if !entry.used || entry.kind == TakeKind::Listening {
         return Vec::new();
     }
-    let ask = Ask { channel: bench.channel(), plans };
+    let of_programme = entry.kind == TakeKind::Programme;
+    let drive_channel = bench.rig.drive_channel.filter(|_| of_programme);
+    let ask = Ask { channel: bench.channel(), drive_channel, plans };
     let scale = |top_dbfs: f64| bench.scale_of(entry, top_dbfs);
     let of_quiet = entry.kind == TakeKind::Quiet;
     let of_loopback = entry.kind == TakeKind::Loopback;
@@ -238,14 +245,18 @@ fn changed(bench: &Bench, entry: &TakeEntry, sha256: Option<&str>) -> Option<Str
 
 /// Figures of a build that are unusual for a valve guitar amp (design §11); a part of a programme, a silence and a
 /// wire have none that could be.
-fn put_unusual(take: &mut TakeAnalysis) {
+fn put_unusual(take: &mut TakeAnalysis, both_ends: bool) {
     if take.kind != RecordingKind::Programme || take.build.is_none() || take.failure.is_some() {
         return;
     }
-    let unusual = take.figures.quantities.iter().filter_map(|(name, quantity)| {
-        let value = quantity.value?;
-        plausible::of_figure(name, value, quantity.unit, take.load_ohms)
-    });
+    let drive = take.figures.get("drive_at_top").is_some_and(|q| q.unit == Unit::Volts);
+    // Without volts at both ends it is no gain of the amp.
+    let is_known = |name: &str| name != "gain" || both_ends || drive;
+    let unusual =
+        take.figures.quantities.iter().filter(|(name, _)| is_known(name)).filter_map(|(name, quantity)| {
+            let value = quantity.value?;
+            plausible::of_figure(name, value, quantity.unit, take.load_ohms)
+        });
     let unusual: Vec<Finding> = unusual.collect();
     take.findings.extend(unusual);
 }
@@ -333,11 +344,20 @@ fn of_take(
     }
     let channel = entry.channel.map_or(0, |c| c as usize - 1);
     let judged = health::programme::judge(take, health, channel, plans);
-    let scale = scale(take.plan.top_dbfs);
-    let measured = match aim.depth {
+    let mut scale = scale(take.plan.top_dbfs);
+    let driven = Driven::of(take, plans);
+    let recorded = driven.as_ref().and_then(|d| d.as_ref().ok()?.volts_at_top(&scale));
+    let calibrated = scale;
+    scale.drive_volts_at_top = recorded.or(scale.drive_volts_at_top);
+    let mut measured = match aim.depth {
         Depth::Figures => measure::take_without(take, &scale, aim.interface, &judged.struck, plans),
         Depth::Health => measure::for_health(take, &scale, &judged.struck, plans),
     };
+    match driven {
+        Some(Ok(driven)) => driven.put(&mut measured, &calibrated),
+        Some(Err(silent)) => measured.findings.push(silent),
+        None => {}
+    }
     entry.findings.extend(judged.findings);
     health::programme::weigh_clipping(&mut entry.findings, take, &judged.struck, health, channel);
     entry.findings.extend(health::gain::riding(&measured.curves));

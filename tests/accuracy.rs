@@ -646,8 +646,11 @@ fn starts(ledger: &mut Ledger, samples: &[f64], setup: Setup, at: &str) {
     let path = folder.path().join("take.wav");
     write_wav(&path, samples, Stored { rate: setup.rate, bits: 24, float: false });
     let plans = analyse::built_in_plans();
-    let read =
-        twinload::takes::read::read(&path, &twinload::takes::Ask { channel: 1, plans: &plans }).unwrap();
+    let read = twinload::takes::read::read(
+        &path,
+        &twinload::takes::Ask { channel: 1, drive_channel: None, plans: &plans },
+    )
+    .unwrap();
     let markers = &read.takes[0].markers;
     assert_eq!(markers.len(), 3, "{at}");
     let ratio = 1.0 + setup.clock_ppm * 1e-6;

@@ -419,6 +419,21 @@ fn the_command_writes_what_it_found_and_keeps_the_comments() {
     );
     assert!(json.written && json.full_scale.interval.is_some());
     assert!(db(written.rig.output_full_scale_volts.unwrap() / 1.2).abs() < 1e-9);
+    // The drive's channel, with the meter at the amp's input: no pad in between, so 0.2 V / 10^(level/20).
+    let no_channel = run(&[tone, "--drive", "--volts", "0.2000", "--dry-run"]);
+    let there = written.rig.drive_channel == Some(2);
+    let text = std::fs::read_to_string(&bench).unwrap();
+    assert!(there && !no_channel.get_output().status.success(), "the tone has one channel only");
+    let swapped =
+        text.replace("\nchannel = 1", "\nchannel = 2").replace("drive_channel = 2", "drive_channel = 1");
+    std::fs::write(&bench, &swapped).unwrap();
+    run(&[tone, "--drive", "--volts", "0.2000"]).success();
+    let written = Bench::open(dir.path()).unwrap();
+    approx::assert_relative_eq!(written.rig.drive_full_scale_volts.unwrap(), 0.2 / peak, max_relative = 1e-4);
+    assert!(written.rig.drive_full_scale_uncertainty_percent.is_some());
+    // Only what it measured was touched.
+    let after = std::fs::read_to_string(&bench).unwrap();
+    assert!(swapped.lines().all(|line| after.contains(line)));
     run(&[tone, "--volts", "2,83"]).code(1);
     run(&["--volts", "2.83"]).code(2);
 }

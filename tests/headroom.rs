@@ -116,8 +116,12 @@ fn second_harmonic_softness_is_no_clipping() {
 #[test]
 fn watts_follow_from_volts_and_the_load() {
     // A gain of 10 dB into 8 ohms, clipped at 9 V: the largest clean sine has 81/16 W.
-    let scale =
-        Scale { load_volts_per_unit: Some(25.0), load_ohms: Some(8.0), drive_volts_at_top: Some(1.2) };
+    let scale = Scale {
+        load_volts_per_unit: Some(25.0),
+        load_ohms: Some(8.0),
+        drive_volts_at_top: Some(1.2),
+        ..Scale::default()
+    };
     let figures = ladder_figures(&mut HardClip::symmetric(9.0 / 25.0), &clean(), &scale);
     let clean_watts = 81.0 / 16.0;
     // reference/clip_thresholds.csv: power ratio 1.166755 at 5 % THD, 1.287762 at 10 %; harmonics over 20 kHz are left out.

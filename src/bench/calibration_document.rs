@@ -16,7 +16,7 @@ pub const SCHEMA: &str = "twinload/calibration/1";
 pub struct CalibrationDocument {
     /// [`SCHEMA`].
     pub schema: String,
-    /// `"input"` or `"output"`.
+    /// `"input"`, `"output"` or `"drive"`.
     pub end: String,
     /// Volts RMS of the sine at full scale, with its 95 % interval.
     pub full_scale: Quantity,
@@ -45,11 +45,11 @@ pub struct RecordedTone {
 impl CalibrationDocument {
     /// The document of this calibration.
     #[must_use]
-    pub fn new(calibration: &Calibration, tones: &[ToneReading], output: bool, written: bool) -> Self {
+    pub fn new(calibration: &Calibration, tones: &[ToneReading], end: &str, written: bool) -> Self {
         let volts = calibration.full_scale_volts;
         Self {
             schema: SCHEMA.to_owned(),
-            end: if output { "output" } else { "input" }.to_owned(),
+            end: end.to_owned(),
             full_scale: Quantity::new(volts, Unit::Volts)
                 .plus_minus(volts * calibration.uncertainty_percent / 100.0),
             tones: tones

@@ -153,6 +153,9 @@ impl Check {
             meter_percent: self.percent("meter_percent", rig.meter_percent),
             channel: self.count("channel", rig.channel, MOST_CHANNELS),
             drive_channel: self.count("drive_channel", rig.drive_channel, MOST_CHANNELS),
+            drive_full_scale_volts: self.positive("drive_full_scale_volts", rig.drive_full_scale_volts),
+            drive_full_scale_uncertainty_percent: self
+                .percent("drive_full_scale_uncertainty_percent", rig.drive_full_scale_uncertainty_percent),
             loopback: rig.loopback.and_then(|text| self.path("loopback", &text)),
         };
         if let Some(span) = drive_span.or(channel_span)

@@ -243,6 +243,8 @@ impl Bench {
             load_volts_per_unit: self.rig.load_full_scale_volts().map(|v| v * std::f64::consts::SQRT_2),
             load_ohms: self.load_ohms_of(take),
             drive_volts_at_top: self.rig.drive_volts_at_top(top_dbfs),
+            drive_full_scale_volts: self.rig.drive_full_scale_volts,
+            drive_uncertainty_percent: self.rig.drive_full_scale_uncertainty_percent,
         }
     }
 

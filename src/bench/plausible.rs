@@ -67,6 +67,15 @@ const OUTPUT_FULL_SCALE: Range = Range {
     effect: "sensitivity and input-referred noise go with it",
     advice: "check that it is RMS, at the amp's input, with the drive pad in place",
 };
+const DRIVE_FULL_SCALE: Range = Range {
+    code: "unusual_drive_full_scale",
+    what: "the drive at the amp's input that reads full scale in drive_channel",
+    unit: "V RMS",
+    low: 0.005,
+    high: 15.0,
+    effect: "sensitivity and input-referred noise go with it",
+    advice: "check that it is RMS, at the amp's input, with the drive pad in place",
+};
 const AMP: Range = Range {
     code: "unusual_power",
     what: "the amp's power",
@@ -149,6 +158,7 @@ pub fn of_rig(rig: &Rig) -> Vec<Finding> {
         (&INPUT, rig.interface_input_ohms),
         (&FULL_SCALE, rig.input_full_scale_volts),
         (&OUTPUT_FULL_SCALE, rig.output_full_scale_volts),
+        (&DRIVE_FULL_SCALE, rig.drive_full_scale_volts),
     ];
     let mut findings: Vec<Finding> =
         checks.into_iter().filter_map(|(range, value)| range.of(value?, "")).collect();
@@ -304,6 +314,7 @@ mod tests {
             ),
             (Rig { input_full_scale_volts: Some(30.0), ..usual() }, "unusual_full_scale"),
             (Rig { output_full_scale_volts: Some(30.0), ..usual() }, "unusual_output_full_scale"),
+            (Rig { drive_full_scale_volts: Some(0.001), ..usual() }, "unusual_drive_full_scale"),
             (Rig { pad: measured(2000.0, true), ..usual() }, "unusual_pad"),
             (Rig { pad: measured(1.5, true), ..usual() }, "unusual_pad"),
             (Rig { pad: measured(12.0, false), ..usual() }, "pad_loading_unknown"),

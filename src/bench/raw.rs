@@ -52,6 +52,8 @@ pub(super) struct Rig {
     pub meter_percent: Number,
     pub channel: Count,
     pub drive_channel: Count,
+    pub drive_full_scale_volts: Number,
+    pub drive_full_scale_uncertainty_percent: Number,
     pub loopback: Text,
 }
 

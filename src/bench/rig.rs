@@ -33,6 +33,10 @@ pub struct Rig {
     pub channel: Option<u32>,
     /// Channel that holds the drive itself, from 1.
     pub drive_channel: Option<u32>,
+    /// Volts RMS at the amp's input of a sine that reads 0 dBFS in that channel.
+    pub drive_full_scale_volts: Option<f64>,
+    /// Its uncertainty, ± per cent with 95 % confidence.
+    pub drive_full_scale_uncertainty_percent: Option<f64>,
     /// Recording of the interface into itself, relative to the bench.
     pub loopback: Option<String>,
 }
@@ -103,6 +107,16 @@ impl Rig {
         Some(self.input_full_scale_volts? / self.pad_ratio()?)
     }
 
+    /// ± per cent (95 %) of volts at the amp's input: of the drive's channel where it is calibrated, else of the
+    /// output; `None` where neither is, or nobody said how well.
+    #[must_use]
+    pub fn drive_uncertainty_percent(&self) -> Option<f64> {
+        match (self.drive_channel, self.drive_full_scale_volts) {
+            (Some(_), Some(_)) => self.drive_full_scale_uncertainty_percent,
+            _ => self.output_full_scale_volts.and(self.output_full_scale_uncertainty_percent),
+        }
+    }
+
     /// Volts RMS at the amp's input of a sine at the programme's top.
     #[must_use]
     pub fn drive_volts_at_top(&self, top_dbfs: f64) -> Option<f64> {
@@ -117,6 +131,22 @@ mod tests {
 
     /// Ohm's law computed with mpmath to 8 digits: reference/divider_loading.csv.
     const TABLE_DIGITS: f64 = 1e-7;
+
+    #[test]
+    fn an_l_pad_divides_by_its_ratio_and_keeps_its_impedance() {
+        // Reference §8: K = 10^(dB/20), R_series = Z(K−1)/K, R_shunt = Z/(K−1), for 8 Ω, to its printed digits.
+        for (decibels, series, shunt) in [
+            (3.0, 2.33643, 19.39217),
+            (6.0, 3.99050, 8.03808),
+            (10.0, 5.47018, 3.69980),
+            (20.0, 7.2, 0.88889),
+        ] {
+            let pad = Pad::Resistors { top_ohms: series, bottom_ohms: shunt, tolerance_percent: None };
+            let ratio = crate::units::db(pad.ratio(Some(8.0)));
+            approx::assert_abs_diff_eq!(ratio, -decibels, epsilon = 1e-4);
+            approx::assert_abs_diff_eq!(series + parallel_ohms(shunt, Some(8.0)), 8.0, epsilon = 2e-5);
+        }
+    }
 
     #[test]
     fn loading_agrees_with_the_reference_table() {

@@ -48,6 +48,13 @@ pub fn write(bench: &Bench, analysis: &Analysis, out: &mut dyn Write) -> std::io
     if let Some(db) = watts.expanded_db() {
         writeln!(out, "in decibels (95 %): ± {db:.2} dB")?;
     }
+    if let Some(percent) = bench.rig.drive_uncertainty_percent() {
+        writeln!(
+            out,
+            "volts at the amp's input (95 %): ± {}, from their calibration",
+            self::percent(percent)
+        )?;
+    }
     for text in &watts.left_out {
         words::paragraph(out, "not in it: ", text)?;
     }

@@ -44,6 +44,9 @@ pub struct CalibrateArgs {
     /// Calibrates the output instead: the meter stood at the amp's input, drive pad in place
     #[arg(long)]
     output: bool,
+    /// Calibrates drive_channel instead: the meter stood at the amp's input while the tone was recorded there
+    #[arg(long, conflicts_with = "output")]
+    drive: bool,
     /// With --output: level of the tone that played, dBFS [default: that of calibration-tone.wav]
     #[arg(long, value_name = "DBFS", requires = "output", allow_negative_numbers = true, value_parser = typed::number)]
     played_dbfs: Option<f64>,
@@ -78,6 +81,17 @@ enum At {
     Interface,
 }
 
+impl CalibrateArgs {
+    /// Which full scale it is of, as its key begins.
+    fn end(&self) -> &'static str {
+        match (self.output, self.drive) {
+            (true, _) => "output",
+            (_, true) => "drive",
+            _ => "input",
+        }
+    }
+}
+
 /// Works the calibration out, says what it found, and writes it to bench.toml.
 ///
 /// # Errors
@@ -86,8 +100,11 @@ pub fn run(args: &CalibrateArgs, out: &mut dyn Write) -> anyhow::Result<Outcome>
     let bench = Bench::open(&args.dir)?;
     let percent = args.meter_percent.or(bench.rig.meter_percent).unwrap_or(calibrate::ASSUMED_METER_PERCENT);
     anyhow::ensure!((0.0..=20.0).contains(&percent), "--meter-percent: {percent} must lie between 0 and 20");
-    let earlier =
-        if args.output { bench.rig.output_full_scale_volts } else { bench.rig.input_full_scale_volts };
+    let earlier = match args.end() {
+        "output" => bench.rig.output_full_scale_volts,
+        "drive" => bench.rig.drive_full_scale_volts,
+        _ => bench.rig.input_full_scale_volts,
+    };
     let circumstances = Circumstances {
         meter_limit_hz: args.meter_limit_hz,
         mains_hz: bench.mains_hz,
@@ -99,15 +116,20 @@ pub fn run(args: &CalibrateArgs, out: &mut dyn Write) -> anyhow::Result<Outcome>
     } else {
         of_input(args, &bench, &meter, percent, &circumstances)?
     };
-    calibration.findings.extend(plausible::of_calibration(args.output, calibration.full_scale_volts));
+    let at_amp = args.output || args.drive;
+    calibration.findings.extend(plausible::of_calibration(at_amp, calibration.full_scale_volts));
+    let compared = circumstances.expected_volts.is_some();
     let usable = Fitness::of(&calibration.findings) != Fitness::Redo || args.anyway;
     let write = usable && !args.dry_run;
     if args.json {
-        let document = CalibrationDocument::new(&calibration, &tones, args.output, write);
+        let document = CalibrationDocument::new(&calibration, &tones, args.end(), write);
         serde_json::to_writer_pretty(&mut *out, &document)?;
         writeln!(out)?;
     } else {
         say(args, &calibration, &tones, percent, out)?;
+        if !compared && args.end() == "input" {
+            words::paragraph(out, "", NOT_COMPARED)?;
+        }
     }
     if write {
         save(args, &calibration)?;
@@ -130,6 +152,10 @@ pub fn run(args: &CalibrateArgs, out: &mut dyn Write) -> anyhow::Result<Outcome>
     }
     Ok(if usable { Outcome::Done } else { Outcome::Partly })
 }
+
+/// Said where there is nothing to hold the result against.
+const NOT_COMPARED: &str = "Nothing was known to compare it with: with --limit, from the interface's data sheet, slips \
+    of 3, 6 and 9 dB and of the pad's resistors are looked for.";
 
 fn reading(option: &str, text: &str, percent: f64) -> anyhow::Result<MeterReading> {
     // The comma and the unit are named before all else.
@@ -170,39 +196,50 @@ fn of_input(
     circumstances: &Circumstances,
 ) -> anyhow::Result<(Calibration, Vec<ToneReading>)> {
     let at = match args.at {
+        // No pad stands between the amp's input and the channel that holds the drive, or it is calibrated with it.
+        _ if args.drive => CalibratedAt::Interface,
         At::Load => CalibratedAt::Load,
         At::Interface => CalibratedAt::Interface,
     };
+    let channel = if args.drive {
+        bench.rig.drive_channel.context("--drive: bench.toml has no drive_channel under [rig]")?
+    } else {
+        bench.channel()
+    };
     let recording = args.recording.as_deref().context("a recording of the tone is needed")?;
-    let tone = tone_of(recording, bench)?;
+    let tone = tone_of(recording, bench, channel)?;
     let first = calibrate::input(&bench.rig, at, &tone, meter, circumstances)?;
     let (Some(second), Some(volts)) = (&args.second, &args.second_volts) else {
         return Ok((first, vec![tone]));
     };
     let second_meter = reading("--second-volts", volts, percent)?;
-    let second_tone = tone_of(second, bench)?;
+    let second_tone = tone_of(second, bench, channel)?;
     let second = calibrate::input(&bench.rig, at, &second_tone, &second_meter, circumstances)?;
     Ok((calibrate::two_points(&first, &second, [meter, &second_meter]), vec![tone, second_tone]))
 }
 
-fn tone_of(recording: &Path, bench: &Bench) -> anyhow::Result<ToneReading> {
-    let recorded = takes::read::read(recording, &Ask { channel: bench.channel(), plans: &[] })?;
+fn tone_of(recording: &Path, bench: &Bench, channel: u32) -> anyhow::Result<ToneReading> {
+    let recorded = takes::read::read(recording, &Ask { channel, drive_channel: None, plans: &[] })?;
     let tape = recorded.plain.as_ref();
     tape.and_then(|tape| read_tone(tape.all(), recorded.rate_hz, &mut Plans::default()))
-        .ok_or_else(|| no_tone(recording, &recorded, bench))
+        .ok_or_else(|| no_tone(recording, &recorded, bench, channel))
         .with_context(|| recording.display().to_string())
 }
 
 /// Why there is no tone, or on which channel it is.
-fn no_tone(recording: &Path, recorded: &takes::Recorded, bench: &Bench) -> anyhow::Error {
+fn no_tone(recording: &Path, recorded: &takes::Recorded, bench: &Bench, channel: u32) -> anyhow::Error {
     let mut plans = Plans::default();
-    let channel = bench.channel();
     for other in recorded.health.levels.iter().map(|level| level.channel).filter(|c| *c != channel) {
-        let Ok(there) = takes::read::read(recording, &Ask { channel: other, plans: &[] }) else { continue };
+        let Ok(there) =
+            takes::read::read(recording, &Ask { channel: other, drive_channel: None, plans: &[] })
+        else {
+            continue;
+        };
         let tape = there.plain.as_ref();
         if tape.is_some_and(|tape| read_tone(tape.all(), there.rate_hz, &mut plans).is_some()) {
+            let key = if channel == bench.channel() { "channel" } else { "drive_channel" };
             return anyhow::anyhow!(
-                "no tone on channel {channel}; it is on channel {other}: set channel = {other} under [rig]"
+                "no tone on channel {channel}; it is on channel {other}: set {key} = {other} under [rig]"
             );
         }
     }
@@ -229,17 +266,16 @@ fn say(
             volts.map_or("", String::as_str)
         )?;
     }
-    let document = CalibrationDocument::new(calibration, tones, args.output, false);
-    let what = if args.output {
-        "at the amp's input, of a sine played at 0 dBFS"
-    } else {
-        "at the interface's input, of a sine that reads 0 dBFS"
+    let document = CalibrationDocument::new(calibration, tones, args.end(), false);
+    let what = match args.end() {
+        "output" => "at the amp's input, of a sine played at 0 dBFS",
+        "drive" => "at the amp's input, of a sine that reads 0 dBFS in drive_channel",
+        _ => "at the interface's input, of a sine that reads 0 dBFS",
     };
     writeln!(out, "full scale {} RMS (95 %)", crate::rounding::text(&document.full_scale))?;
     writeln!(out, "           {what}")?;
     writeln!(out, "           = {}", Level { volts: calibration.full_scale_volts })?;
-    let warnings = calibration.findings.iter().any(|f| f.severity > Severity::Note);
-    if warnings {
+    if !calibration.findings.is_empty() {
         writeln!(out, "\nWarnings:")?;
         words::findings(out, &calibration.findings)?;
         writeln!(out)?;
@@ -249,11 +285,11 @@ fn say(
 
 fn save(args: &CalibrateArgs, calibration: &Calibration) -> anyhow::Result<()> {
     let mut editor = Editor::open(&args.dir)?;
-    let which = if args.output { "output" } else { "input" };
+    let which = args.end();
     editor.set_rig(&format!("{which}_full_scale_volts"), rounded(calibration.full_scale_volts))?;
     let key = format!("{which}_full_scale_uncertainty_percent");
     editor.set_rig(&key, rounded_to(calibration.uncertainty_percent, 2))?;
-    if !args.output {
+    if which == "input" {
         let at = if args.at == At::Load { "load" } else { "interface" };
         editor.set_rig("input_calibrated_at", at)?;
     }

@@ -37,7 +37,7 @@ pub struct CheckArgs {
 /// A damaged plan.json, or what could not be written. What is wrong with a recording is in the output.
 pub fn run(args: &CheckArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> {
     let plans = args.plan.as_deref().map(analyse::read_plan).transpose()?.into_iter().collect();
-    let options = Options { channel: args.channel, plans };
+    let options = Options { channel: args.channel, drive_channel: None, plans };
     let checked = check::check(&args.files, &options);
     if args.json {
         serde_json::to_writer_pretty(&mut *out, &checked).context("write JSON")?;

@@ -135,6 +135,10 @@ pub fn run(args: &LogArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> {
             }
             writeln!(out, "{}", checked.fitness.words())?;
             words::findings(out, &checked.findings)?;
+            // What was typed for this take and is unusual; all of the bench's stands in `analyse`.
+            let start = entry.map(|e| format!("{}: ", e.file)).unwrap_or_default();
+            let typed = bench.findings.iter().filter(|f| !start.is_empty() && f.saw.starts_with(&start));
+            words::findings(out, &typed.cloned().collect::<Vec<_>>())?;
         }
         Ok(Logged::AlreadyThere { number, entry }) => {
             writeln!(
@@ -186,7 +190,11 @@ pub(super) fn check(
     bench: &Bench,
     kind: TakeKind,
 ) -> Result<Checked, Box<dyn std::error::Error + Send + Sync>> {
-    let options = Options { channel: bench.channel(), plans: analyse::plans_of(&bench.dir)? };
+    let options = Options {
+        channel: bench.channel(),
+        drive_channel: bench.rig.drive_channel.filter(|_| kind == TakeKind::Programme),
+        plans: analyse::plans_of(&bench.dir)?,
+    };
     let file = crate::check::file(recording, &options);
     Ok(Checked::of(file, kind, &options.plans)?)
 }

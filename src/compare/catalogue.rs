@@ -16,6 +16,10 @@ pub enum Common {
     Volts,
     /// The error of the load's resistance.
     Load,
+    /// The error of volts at the amp's input.
+    Drive,
+    /// The errors of volts at both ends.
+    Gain,
 }
 
 /// How sentences speak of it.
@@ -94,7 +98,7 @@ type Known = (&'static str, &'static str, &'static str, Telling, Expressed, Opti
 
 #[rustfmt::skip]
 const KNOWN: &[Known] = {
-    use Common::{Load, Nothing, Power, Volts};
+    use Common::{Drive as AtInput, Gain, Load, Nothing, Power, Volts};
     use Expressed::{Decibels, Percent, Plain, Ratio};
     use Telling::{Drive, Gives, Has, Place};
     &[
@@ -104,8 +108,9 @@ const KNOWN: &[Known] = {
     ("power_at_thd_1_percent", "Power at 1 % THD", "power at 1 % THD", Gives, Decibels, LEVEL, Power, false),
     ("cranked_power", "Cranked power (top of the programme)", "cranked power", Gives, Decibels, LEVEL, Power, false),
     ("power_at_1_db_compression", "Power at 1 dB compression", "power at 1 dB compression", Gives, Decibels, LEVEL, Power, false),
-    ("gain", "Small-signal gain", "small-signal gain", Has, Decibels, LEVEL, Volts, true),
-    ("sensitivity", "Sensitivity (drive for clean power)", "clean power", Drive, Decibels, LEVEL, Nothing, false),
+    ("gain", "Small-signal gain", "small-signal gain", Has, Decibels, LEVEL, Gain, true),
+    ("sensitivity", "Sensitivity (drive for clean power)", "clean power", Drive, Decibels, LEVEL, AtInput, false),
+    ("drive_at_top", "Drive at the programme's top, as recorded", "drive at the programme's top", Has, Decibels, None, AtInput, false),
     ("clip_drive_positive", "Clip point, positive half (drive)", "the positive half to clip", Drive, Decibels, LEVEL, Nothing, true),
     ("clip_drive_negative", "Clip point, negative half (drive)", "the negative half to clip", Drive, Decibels, LEVEL, Nothing, true),
     ("drive_at_1_db_compression", "1 dB compression (drive)", "1 dB compression", Drive, Decibels, LEVEL, Nothing, false),

@@ -4,7 +4,7 @@ use super::document::{BuildSummary, Condition, Match, Row};
 use super::words;
 use crate::bench::budget::Budget;
 use crate::bench::chart::VoltageChart;
-use crate::bench::{Bench, Build, Pad};
+use crate::bench::{Bench, Build, Pad, Rig};
 use crate::figure::Unit;
 use crate::finding::Finding;
 use crate::rounding;
@@ -47,6 +47,9 @@ pub fn of(
         "Output calibration",
         output.unwrap_or_else(|| "none: drive is in dB re the programme's top".to_owned()),
     );
+    if let Some(channel) = rig.drive_channel {
+        add("Drive channel", drive_words(channel, rig, rows));
+    }
     add("Interface alone", interface_words(rows));
     add(
         "Mains",
@@ -73,6 +76,30 @@ pub fn of(
         add("Voltage chart", text);
     }
     conditions
+}
+
+/// How the drive itself was recorded, and what reached the amp's input.
+fn drive_words(channel: u32, rig: &Rig, rows: &[Row]) -> String {
+    let volts = rig.drive_full_scale_volts.map_or(
+        "not calibrated, so it tells no volts: twinload calibrate --drive".to_owned(),
+        |v| {
+            let known = rig
+                .drive_full_scale_uncertainty_percent
+                .map_or(String::new(), |p| format!(" ± {p} % (95 %)"));
+            format!("0 dBFS is {}{known} RMS at the amp's input", rounding::plain(v, Unit::Volts))
+        },
+    );
+    let row = rows.iter().find(|r| r.quantity == "drive_at_top");
+    let seen = row.map_or(String::new(), |row| {
+        let each: Vec<String> = row
+            .builds
+            .iter()
+            .zip(&row.value_texts)
+            .map(|(b, text)| format!("{} {text}", words::name(b)))
+            .collect();
+        format!("; at the programme's top: {}", words::list(&each))
+    });
+    format!("channel {channel}: {volts}{seen}")
 }
 
 /// What the loopback says of the interface, or that nobody knows.

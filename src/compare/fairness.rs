@@ -12,6 +12,8 @@ use crate::rounding;
 const MAINS_PERCENT: f64 = 2.0;
 /// Reference tones within this: the amp had settled (design §12).
 const SETTLED_DB: f64 = 0.1;
+/// Drives at the programme's top alike: what counts as settled counts here too.
+const DRIVE_DB: f64 = 0.1;
 /// Warm-up alike: within this many minutes … (design §12).
 const WARM_UP_WITHIN_MINUTES: f64 = 5.0;
 /// … or all over this many.
@@ -33,6 +35,7 @@ pub fn of(bench: &Bench, selection: &Selection, names: &[String], rows: &[Row]) 
         view.clipped_input(),
         view.warm_up(),
     ];
+    lines.extend(view.drive());
     lines.extend(view.brackets());
     lines
 }
@@ -101,6 +104,36 @@ impl<'a> View<'a> {
             }
         };
         line("repeats", "Repeats", Some(fewest >= 3), saw.join("; "), effect)
+    }
+
+    /// The drive as its own channel shows it; no line where it was not recorded.
+    fn drive(&self) -> Option<FairnessLine> {
+        let top = |m: &Member| m.take.figures.get("drive_at_top").cloned();
+        let known: Vec<Quantity> = self.members().filter_map(top).filter(|q| q.value.is_some()).collect();
+        let unit = known.first()?.unit;
+        let all = self.members().count();
+        let level = |q: &Quantity| match (q.value, q.unit == unit) {
+            (Some(value), true) if unit == Unit::Volts => Some(20.0 * value.log10()),
+            (value, true) => value,
+            _ => None,
+        };
+        let levels: Vec<f64> = known.iter().filter_map(level).collect();
+        let (low, high) =
+            levels.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| (l.min(*v), h.max(*v)));
+        let kept = (levels.len() == all).then_some(high - low <= DRIVE_DB);
+        let saw = format!(
+            "as recorded beside the amp, drive at the programme's top differs by {:.2} dB at most ({} of {} takes)",
+            high - low,
+            levels.len(),
+            all
+        );
+        Some(line(
+            "same_drive",
+            "Same drive",
+            kept,
+            saw,
+            "what is compared at the same drive was not driven alike: was the interface's output moved?",
+        ))
     }
 
     fn programme(&self) -> FairnessLine {

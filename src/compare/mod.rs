@@ -97,7 +97,8 @@ fn common_uncertainty(bench: &Bench) -> CommonUncertainty {
     let share = |of| budget::of_rig(&bench.rig, of).map_or(0.0, |b| b.standard_percent() / 100.0);
     // A rectangular ± a has the standard uncertainty a/√3 (JCGM 100:2008, 4.3.7).
     let load = bench.rig.load_tolerance_percent.map_or(0.0, |p| p / 100.0 / 3f64.sqrt());
-    CommonUncertainty { power: share(Of::Watts), volts: share(Of::Volts), load }
+    let drive = bench.rig.drive_uncertainty_percent().map_or(0.0, |p| p / 100.0 / 1.959_964);
+    CommonUncertainty { power: share(Of::Watts), volts: share(Of::Volts), load, drive }
 }
 
 fn setting_summary(group: &Group) -> SettingSummary {

@@ -20,6 +20,8 @@ pub struct CommonUncertainty {
     pub volts: f64,
     /// Of the load's resistance.
     pub load: f64,
+    /// Of volts at the amp's input.
+    pub drive: f64,
 }
 
 impl CommonUncertainty {
@@ -30,6 +32,8 @@ impl CommonUncertainty {
             Common::Power => self.power,
             Common::Volts => self.volts,
             Common::Load => self.load,
+            Common::Drive => self.drive,
+            Common::Gain => self.volts.hypot(self.drive),
         };
         match unit {
             // d(10 lg P) = 10/ln 10 · dP/P and d(20 lg V) = 20/ln 10 · dV/V (reference §11).

@@ -76,6 +76,7 @@ pub fn summary(analysis: &Analysis, out: &mut dyn Write) -> io::Result<()> {
         faults(take, out)?;
     }
     super::origins::terminal(&analysis.hum_origins, out)?;
+    drives(analysis, out)?;
     interface(analysis, out)?;
     writeln!(out)?;
     let counted = analysis.takes.iter().find_map(|t| t.figures.get("thd_highest_order")?.note.clone());
@@ -95,6 +96,29 @@ pub fn summary(analysis: &Analysis, out: &mut dyn Write) -> io::Result<()> {
     };
     for line in wrapped(words, 80) {
         writeln!(out, "{line}")?;
+    }
+    Ok(())
+}
+
+/// The drive at the programme's top where it was recorded beside the amp, takes alike together.
+fn drives(analysis: &Analysis, out: &mut dyn Write) -> io::Result<()> {
+    let mut told: Vec<(String, Vec<String>)> = Vec::new();
+    for (at, take) in analysis.takes.iter().enumerate() {
+        let Some(quantity) = take.figures.get("drive_at_top") else { continue };
+        let (text, number) = (rounding::text(quantity), (at + 1).to_string());
+        match told.iter_mut().find(|(t, _)| *t == text) {
+            Some((_, takes)) => takes.push(number),
+            None => told.push((text, vec![number])),
+        }
+    }
+    if !told.is_empty() {
+        let each: Vec<String> =
+            told.iter().map(|(text, takes)| format!("{text} (take {})", takes.join(", "))).collect();
+        let line = format!("drive at top, at the amp's input, as recorded: {}", each.join("; "));
+        writeln!(out)?;
+        for line in wrapped(&line, 80) {
+            writeln!(out, "{line}")?;
+        }
     }
     Ok(())
 }

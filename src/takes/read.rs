@@ -16,6 +16,8 @@ use crate::signals::Plan;
 pub struct Ask<'a> {
     /// The channel to measure, from 1.
     pub channel: u32,
+    /// The channel that holds the drive itself, from 1.
+    pub drive_channel: Option<u32>,
     /// The plans that may have been played, likeliest first.
     pub plans: &'a [Plan],
 }
@@ -108,6 +110,8 @@ pub fn read(path: &Path, ask: &Ask<'_>) -> Result<Recorded, ReadError> {
     // What a header claims counts only as far as the file is long, and the tape keeps only so much.
     let bytes = std::fs::metadata(path).map_or(0, |about| about.len());
     tape.expect(source.frames().unwrap_or(0).min(bytes));
+    let drive = ask.drive_channel.map(|c| (c, (c as usize).checked_sub(1).filter(|d| *d < there)));
+    let mut drive_tape = drive.and_then(|d| d.1).map(|_| tape.clone());
     let mut detector = Detector::new(rate_hz);
     let mut health = Health::of(&source);
     let mut block = Vec::new();
@@ -122,6 +126,9 @@ pub fn read(path: &Path, ask: &Ask<'_>) -> Result<Recorded, ReadError> {
         ours.extend(block.chunks_exact(there).map(|frame| frame[channel] as f32));
         detector.feed(&ours);
         tape.push(ours.iter().copied());
+        if let (Some(tape), Some((_, Some(drive)))) = (&mut drive_tape, drive) {
+            tape.push(block.chunks_exact(there).map(|frame| frame[drive] as f32));
+        }
     }
     let health = health.finish(channel, source.code_bits());
     if health.frames == 0 {
@@ -133,8 +140,11 @@ pub fn read(path: &Path, ask: &Ask<'_>) -> Result<Recorded, ReadError> {
     let hits = detector.finish();
     let mut findings = source.findings();
     findings.extend(health.findings.iter().cloned());
-    let takes =
+    let mut takes =
         takes_of(path, channel, &mut tape, &hits, ask, rate_hz, &mut findings).map_err(|e| e.named(&file))?;
+    if let Some((number, drive)) = drive {
+        put_drive(path, number, drive, drive_tape, &mut takes)?;
+    }
     let plain = takes.is_empty().then(|| {
         tape.settle(false);
         tape
@@ -198,6 +208,32 @@ fn takes_of(
         ));
     }
     Ok(takes)
+}
+
+/// Gives each take the samples of the drive's channel.
+fn put_drive(
+    path: &Path,
+    number: u32,
+    channel: Option<usize>,
+    tape: Option<Tape>,
+    takes: &mut [Take],
+) -> Result<(), SourceError> {
+    let mut whole = tape;
+    let alone = takes.len() == 1;
+    for take in takes {
+        let (from, to) = (take.tape.first_frame(), take.tape.end_frame());
+        let mut drive = match channel {
+            None => None,
+            // What was read beside the take is on the tape already.
+            Some(_) if alone && whole.as_ref().is_some_and(|t| t.first_frame() <= from) => whole.take(),
+            Some(channel) => Some(again(path, channel, from, to)?),
+        };
+        if let Some(tape) = &mut drive {
+            tape.settle(false);
+        }
+        take.drive = Some((number, drive));
+    }
+    Ok(())
 }
 
 /// Markers of one take each: a new one begins with every start marker.

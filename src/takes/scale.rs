@@ -9,6 +9,10 @@ pub struct Scale {
     pub load_ohms: Option<f64>,
     /// Volts RMS at the amp's input for a sine at the programme's top (0 dB drive).
     pub drive_volts_at_top: Option<f64>,
+    /// Volts RMS at the amp's input of a sine that reads full scale in the channel that holds the drive.
+    pub drive_full_scale_volts: Option<f64>,
+    /// How well that is known, ± per cent with 95 % confidence.
+    pub drive_uncertainty_percent: Option<f64>,
 }
 
 impl Scale {

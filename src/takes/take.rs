@@ -15,6 +15,8 @@ pub struct Take {
     pub rate_hz: f64,
     /// The samples, with the signal's own sign.
     pub tape: Tape,
+    /// The channel that holds the drive (from 1) and its samples, where one was asked for; `None`: the file lacks it.
+    pub drive: Option<(u32, Option<Tape>)>,
     /// From the recorder's time to the player's.
     pub clock: Clock,
     /// The recording's sign re the signal.
@@ -113,7 +115,8 @@ impl Take {
         let polarity = if markers.iter().map(|m| m.sign).sum::<f64>() < 0.0 { -1 } else { 1 };
         tape.settle(polarity < 0);
         findings.extend(missing_markers(&plan, &markers));
-        let mut take = Self { rate_hz, tape, clock, polarity, plan, identity, markers, findings };
+        let mut take =
+            Self { rate_hz, tape, drive: None, clock, polarity, plan, identity, markers, findings };
         if take.markers.len() == 1 {
             take.ratio_from_ladder();
         }
@@ -131,16 +134,33 @@ impl Take {
         )
     }
 
+    /// The same of the channel that holds the drive.
+    #[must_use]
+    pub fn cut_drive(&self, segment: &Segment) -> Option<Cut<'_>> {
+        let (from, to) = (segment.start_seconds, segment.start_seconds + segment.length_seconds);
+        self.stretch_of(self.drive.as_ref()?.1.as_ref()?, from, to, from)
+    }
+
     /// The samples between two times of the plan, with times counted from `origin_seconds`.
     #[must_use]
     pub fn stretch(&self, from_seconds: f64, to_seconds: f64, origin_seconds: f64) -> Option<Cut<'_>> {
+        self.stretch_of(&self.tape, from_seconds, to_seconds, origin_seconds)
+    }
+
+    fn stretch_of<'a>(
+        &self,
+        tape: &'a Tape,
+        from_seconds: f64,
+        to_seconds: f64,
+        origin_seconds: f64,
+    ) -> Option<Cut<'a>> {
         let frame = |t: f64| self.clock.recorder_seconds(t) * self.rate_hz;
         let first = frame(from_seconds).ceil() as i64;
         let end = frame(to_seconds).ceil() as i64;
         let slack = (MISSING_SECONDS * self.rate_hz) as i64;
-        let kept = i64::try_from(self.tape.end_frame()).ok()?;
+        let kept = i64::try_from(tape.end_frame()).ok()?;
         let end = if end > kept && end - kept <= slack { kept } else { end };
-        let samples = self.tape.part(first, end)?;
+        let samples = tape.part(first, end)?;
         let player = (first as f64 / self.rate_hz - self.clock.start_seconds) * self.clock.ratio;
         Some(Cut {
             samples,

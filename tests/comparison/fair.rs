@@ -42,6 +42,35 @@ fn a_fair_bench_keeps_every_line() {
     assert!(suspects(&comparison).is_empty());
 }
 
+#[test]
+fn builds_biased_more_than_ten_points_apart_are_named_beside_the_headline() {
+    // Plate to cathode 300 V, 4.4 % of screen (6L6GC, 30 W): 44.4 V over 1 Ω·x; the second resistor sets the gap.
+    let case = |ohms: f64| {
+        let build = |name: &str, ohms: f64| {
+            format!(
+                "[[build]]\nname = \"{name}\"\noutput_valve = \"6L6GC\"\ncathode_ohms = {ohms}\n\
+                 [[build.dc]]\npoint = \"plate\"\nvolts = 320\n[[build.dc]]\npoint = \"cathode\"\nvolts = 20\n"
+            )
+        };
+        Case::new(RIG, &(build("as-drawn", 300.0) + &build("rework", ohms)))
+            .add("as-drawn", "full", &HERON, 3, NOTED)
+            .add("rework", "full", &REWORK, 3, NOTED)
+            .compare()
+    };
+    // 300 V · 20/R · 0.956 of 30 W: 63.7 % at 300 Ω, 54.6 % at 350 Ω, 50.3 % at 380 Ω.
+    let named = |c: &Comparison| {
+        (
+            c.suspects.iter().any(|s| s.code == "bias"),
+            c.sentences.iter().any(|s| s.text.contains("points apart")),
+        )
+    };
+    assert_eq!(named(&case(350.0)), (false, false));
+    let apart = case(380.0);
+    assert_eq!(named(&apart), (true, true));
+    let saw = &apart.suspects.iter().find(|s| s.code == "bias").unwrap().saw;
+    assert!(saw.contains("64 %") && saw.contains("50 %") && saw.contains("13 points"), "{saw}");
+}
+
 /// The fair bench, with what the interface alone shows as a share of each take's own.
 fn over_floor(share: f64, names: &'static [&'static str]) -> Comparison {
     let mut case = Case::two();
