@@ -395,8 +395,7 @@ fn of_plain(
     match plain::measure(samples, rate_hz, plans) {
         Plain::Tone(tone) => {
             entry.kind = RecordingKind::Tone;
-            let seconds = plain::steady(samples, rate_hz).len() as f64 / rate_hz;
-            tone_figures::put(&mut entry.figures, &tone, rate_hz, seconds, scale);
+            tone_figures::put(&mut entry.figures, &tone, rate_hz, scale);
         }
         Plain::TwoTones(omegas) => {
             entry.kind = RecordingKind::TwoTones;
@@ -452,7 +451,7 @@ fn of_silence(
 ) -> TakeAnalysis {
     entry.kind = RecordingKind::Quiet;
     let cut = plain::cut(tape.all(), rate_hz);
-    match quiet::measure(&quiet::usable(&cut, cut.seconds()), 50.0, plans) {
+    match quiet::measure(&quiet::usable(&cut, cut.seconds()), scale.expected_mains_hz(), plans) {
         Ok(quiet) => {
             quiet::put(&mut entry.figures, &quiet, scale);
             entry.curves.insert("noise_spectrum".to_owned(), quiet::noise_curve(&quiet, scale));

@@ -146,10 +146,14 @@ impl Quantity {
         self
     }
 
-    /// With a remark.
+    /// With a remark; the reason of a missing value stays, and stands first.
     #[must_use]
     pub fn noted(mut self, note: impl Into<String>) -> Self {
-        self.note = Some(note.into());
+        let note = note.into();
+        self.note = Some(match self.note.filter(|_| self.value.is_none()) {
+            Some(reason) => format!("{reason} ({note})"),
+            None => note,
+        });
         self
     }
 
@@ -217,3 +221,18 @@ impl Curve {
 
 /// Curves of a take by name (`ladder_up`, `response_low_drive`, …; design §4a).
 pub type Curves = BTreeMap<String, Curve>;
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_remark_never_hides_why_there_is_no_value() {
+        let missing = Quantity::missing(Unit::Watts, "not reached").noted("at the top step");
+        assert_eq!(missing.note.as_deref(), Some("not reached (at the top step)"));
+        let infinite = Quantity::new(f64::INFINITY, Unit::Watts).noted("at the top step");
+        assert!(infinite.value.is_none() && infinite.note.unwrap_or_default().contains("no finite number"));
+        let there = Quantity::new(1.0, Unit::Watts).noted("first").noted("second");
+        assert_eq!(there.note.as_deref(), Some("second"));
+    }
+}

@@ -32,5 +32,6 @@ pub mod report;
 pub mod rounding;
 pub mod signals;
 pub mod simulate;
+pub mod statistics;
 pub mod takes;
 pub mod units;

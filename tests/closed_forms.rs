@@ -10,6 +10,7 @@ mod support;
 use support::waves::{self, Line, Wave};
 use support::{FORMS, Row, Stored, Table, clean_harmonic_tolerance_db, db, measure, turn};
 use twinload::analysis::{RecordingKind, TakeAnalysis};
+use twinload::simulate::noise::White;
 
 /// Length of the files of steady tones.
 const SECONDS: f64 = 1.0;
@@ -271,4 +272,31 @@ fn harmonics_beyond_the_band_have_a_reason_and_no_number() {
         }
         assert_eq!(take.figures.harmonics.len(), 10);
     }
+}
+
+#[test]
+fn the_interval_of_a_tones_frequency_is_as_wide_as_its_scatter() {
+    // Longer than the ten seconds that are measured: the interval must be that of what was used.
+    let (seconds, stored) = (14.0, FORMS[0]);
+    let frequency_hz = 1000.25;
+    let mut squares = Vec::new();
+    for seed in 0..24 {
+        let wave = Wave {
+            lines: vec![Line { order: 1, amplitude: 1.0, phase: 0.0 }],
+            dc: 0.0,
+            gain: 0.5,
+            frequency_hz,
+            lead: 0.1,
+        };
+        let mut samples = wave.samples(stored.rate, seconds);
+        let mut noise = White::new(seed);
+        samples.iter_mut().for_each(|s| *s += 1e-3 * noise.value());
+        let take = measure(&samples, stored);
+        let frequency = take.figures.get("frequency").unwrap();
+        let sd = frequency.half_width().unwrap() / 1.959_964;
+        squares.push(((frequency.value.unwrap() - frequency_hz) / sd).powi(2));
+    }
+    // Chi-square of 24 degrees, 0.1 % at either end (table): 8.085 and 51.18.
+    let sum: f64 = squares.iter().sum();
+    assert!((8.085..51.18).contains(&sum), "{sum}: {squares:?}");
 }

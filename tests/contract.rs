@@ -51,15 +51,11 @@ const FIGURES: &[&str] = &[
     "chord_distortion*",
     "sag",
     "sag_time",
-    "immediate_*",
-    "sustained_*",
     "recovery_*",
     "burst_*",
-    "blocking*",
     "output_impedance*",
     "damping_factor*",
     "signal_to_noise*",
-    "distortion_*",
     "thd_100_hz",
     "thd_5_khz",
 ];
@@ -77,7 +73,6 @@ const CURVES: &[&str] = &[
     "products",
     "products_*",
     "output_impedance",
-    "group_delay",
     "rise",
     "interface_distortion",
 ];

@@ -28,8 +28,14 @@ const FEWEST: u32 = 50;
 const SHARE: f64 = 0.93;
 /// RMS of the noise of a repeat.
 const NOISE_RMS: f64 = 3e-4;
-const SCALE: Scale =
-    Scale { load_volts_per_unit: Some(10.0), load_ohms: Some(8.0), drive_volts_at_top: Some(1.0) };
+const SCALE: Scale = Scale {
+    load_volts_per_unit: Some(10.0),
+    load_ohms: Some(8.0),
+    drive_volts_at_top: Some(1.0),
+    drive_full_scale_volts: None,
+    drive_uncertainty_percent: None,
+    mains_hz: None,
+};
 const HUM: Hum = Hum { mains_hz: 50.04, peak: 1e-3, lines: 8 };
 
 fn measured(plan: &Plan, samples: &[f64], plans: &mut Plans) -> Measured {

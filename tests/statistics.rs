@@ -6,7 +6,7 @@ use std::path::Path;
 use approx::assert_relative_eq;
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::{RngCore, SeedableRng};
-use twinload::compare::statistics::{Difference, Mean, Method, holm, p_value, t_quantile};
+use twinload::statistics::{Difference, Mean, Method, holm, p_value, t_quantile};
 
 /// Rows of a CSV under tests/reference/, comment lines and header left out.
 fn rows(name: &str) -> Vec<Vec<String>> {

@@ -6,11 +6,11 @@
 
 use crate::bench::rig::{CalibratedAt, Pad, Rig};
 use crate::compare::document::BudgetLine;
-use crate::compare::statistics::t_quantile;
 use crate::figure::CONFIDENCE;
+use crate::statistics::t_quantile;
 
 /// Pad and load resistors of which nobody said how good they are.
-const ASSUMED_RESISTOR_PERCENT: f64 = 5.0;
+pub(crate) const ASSUMED_RESISTOR_PERCENT: f64 = 5.0;
 /// An input impedance out of a data sheet ("10 kΩ" means little more; common practice, no source).
 const ASSUMED_INPUT_PERCENT: f64 = 20.0;
 /// A divider measured with a meter of which nobody said how good it is.
@@ -212,8 +212,11 @@ fn full_scale(rig: &Rig, power: f64) -> Component {
         (None, Some(percent)) => {
             (Knowledge::Within(percent), format!("± {percent} %, rectangular, the meter's accuracy"))
         }
-        // A plain digital multimeter in its AC range: 1 to 2 % (common practice, no source).
-        (None, None) => (Knowledge::Within(2.0), "± 2 %, rectangular, assumed of the meter".to_owned()),
+        // Nobody measured it, so it was typed from a data sheet; those hold within 0.5 dB (common practice, no source).
+        (None, None) => (
+            Knowledge::Within(6.0),
+            "± 6 %, rectangular, assumed of a data sheet: calibrate, or write meter_percent".to_owned(),
+        ),
     };
     common("full scale (meter)", detail, knowledge, power)
 }

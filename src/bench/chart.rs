@@ -214,6 +214,18 @@ fn operating(
         return;
     }
     let point = readings.operating_point();
+    if let Some(screen) = readings.screen_milliamperes
+        && !(0.0..point.cathode_milliamperes).contains(&screen)
+    {
+        let saw = format!(
+            "the screen's resistor says {screen:.1} mA, and the cathode has {:.1} mA for plate and screen together",
+            point.cathode_milliamperes
+        );
+        let effect = "no operating point is worked out";
+        let advice = "check screen_ohms (47 for 470?) and the volts on both sides of that resistor";
+        say("odd_screen_current", saw, effect, advice);
+        return;
+    }
     if point.cathode_milliamperes > 1000.0 {
         let saw = format!("{:.0} mA through the cathode", point.cathode_milliamperes);
         let effect = "no operating point is worked out";
@@ -422,6 +434,19 @@ mod tests {
         let chart = of(&both);
         assert_eq!(codes(&chart), [""; 0]);
         approx::assert_relative_eq!(chart.plate_percent.unwrap(), 41.0926, max_relative = 4e-6);
+    }
+
+    #[test]
+    fn a_screen_current_that_cannot_be_gives_no_operating_point() {
+        // A slip of ten in the resistor, and volts that fall the wrong way.
+        for (ohms, supply) in [(20.0, 332.0), (1000.0, 300.0)] {
+            let mut build = build();
+            build.screen_ohms = Some(ohms);
+            build.dc.push(dc("screen supply", supply));
+            let chart = of(&build);
+            assert!(chart.findings.iter().any(|f| f.code == "odd_screen_current"), "{:?}", chart.findings);
+            assert!(chart.point.is_none() && chart.plate_percent.is_none(), "{:?}", chart.point);
+        }
     }
 
     #[test]

@@ -196,7 +196,7 @@ pub fn of_bench(bench: &Bench) -> Vec<Finding> {
         && !(59.5..=60.5).contains(&hz)
     {
         let saw = format!("mains_hz of {hz} is unusual (usual: 50 or 60)");
-        let effect = "hum is looked for at its multiples";
+        let effect = "where a recording shows no hum, its floor is told at multiples of it";
         let advice = "leave it out to have it found in the recordings";
         findings.push(Finding::new("unusual_mains_frequency", Severity::Note, saw, effect, advice));
     }

@@ -1,8 +1,8 @@
 //! Scatter from take to take of one figure, for the uncertainty budget.
 
 use crate::analysis::{Analysis, TakeAnalysis};
-use crate::compare::statistics::Mean;
 use crate::finding::Fitness;
+use crate::statistics::Mean;
 
 /// Takes of one build at one setting and load.
 #[derive(Debug, Clone, PartialEq)]

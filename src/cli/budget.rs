@@ -88,13 +88,6 @@ pub fn write(bench: &Bench, analysis: &Analysis, out: &mut dyn Write) -> std::io
 }
 
 fn percent(value: f64) -> String {
-    // Two digits of an uncertainty are all that it is worth (GUM 7.2.6).
-    let decimals = if value >= 9.95 {
-        0
-    } else if value >= 0.995 {
-        1
-    } else {
-        2
-    };
-    format!("{value:.decimals$} %")
+    let digits = rounding::value_and_uncertainty(value, value).map(|(_, digits)| digits);
+    format!("{} %", digits.unwrap_or_else(|| "0".to_owned()))
 }

@@ -15,7 +15,7 @@ use crate::bench::plausible;
 use crate::bench::typed::{self, Level};
 use crate::bench::{Bench, CalibratedAt, Editor};
 use crate::figure::{Quantity, Unit};
-use crate::finding::{Fitness, Severity};
+use crate::finding::Fitness;
 use crate::measure::Plans;
 use crate::measure::reading::{ToneReading, read_tone};
 use crate::signals::write::{CALIBRATION_DB, CALIBRATION_HZ};

@@ -6,6 +6,7 @@ use std::path::PathBuf;
 use clap::{Args, ValueEnum};
 
 use super::{Outcome, words};
+use crate::bench::cautions::Act;
 use crate::bench::heat::{self, Drive};
 use crate::bench::typed;
 use crate::bench::{Bench, BenchError};
@@ -104,7 +105,7 @@ pub fn run(args: &SignalsArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> {
         }
         words::findings(out, &bench.findings)?;
     }
-    writeln!(out, "Connect the dummy load before you switch the amp on, and mute monitors and headphones.")?;
+    words::caution(out, Act::Play)?;
     writeln!(
         out,
         "Play level-check.wav first and give its recording to `twinload check`: it says how far to turn up."

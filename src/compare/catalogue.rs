@@ -14,12 +14,14 @@ pub enum Common {
     Power,
     /// The error of volts across the load.
     Volts,
-    /// The error of the load's resistance.
-    Load,
     /// The error of volts at the amp's input.
     Drive,
     /// The errors of volts at both ends.
     Gain,
+    /// The error of both loads, as an output impedance has it.
+    Impedance,
+    /// The same of a damping factor.
+    Damping,
 }
 
 /// How sentences speak of it.
@@ -98,7 +100,7 @@ type Known = (&'static str, &'static str, &'static str, Telling, Expressed, Opti
 
 #[rustfmt::skip]
 const KNOWN: &[Known] = {
-    use Common::{Drive as AtInput, Gain, Load, Nothing, Power, Volts};
+    use Common::{Damping, Drive as AtInput, Gain, Impedance, Nothing, Power, Volts};
     use Expressed::{Decibels, Percent, Plain, Ratio};
     use Telling::{Drive, Gives, Has, Place};
     &[
@@ -148,8 +150,8 @@ const KNOWN: &[Known] = {
     ("recovery_time", "Recovery, time constant", "time constant of recovery", Place, Percent, None, Nothing, false),
     ("burst_margin", "Burst margin", "burst margin", Has, Plain, LEVEL, Nothing, false),
     ("mains_frequency", "Mains frequency (of the recording, not of the amp)", "mains frequency", Place, Plain, None, Nothing, false),
-    ("output_impedance", "Output impedance", "output impedance", Place, Percent, None, Load, false),
-    ("damping_factor", "Damping factor", "damping factor", Place, Percent, None, Nothing, false),
+    ("output_impedance", "Output impedance", "output impedance", Place, Percent, None, Impedance, false),
+    ("damping_factor", "Damping factor", "damping factor", Place, Percent, None, Damping, false),
     ("modulation_distortion", "Modulation distortion (70 Hz and 7 kHz, 4:1)", "modulation distortion (70 Hz and 7 kHz)", Has, Ratio, DISTORTION, Nothing, false),
     ("difference_distortion_2", "Difference-frequency distortion, 2nd order", "second-order difference-frequency distortion", Has, Ratio, DISTORTION, Nothing, false),
     ("difference_distortion_3", "Difference-frequency distortion, 3rd order", "third-order difference-frequency distortion", Has, Ratio, DISTORTION, Nothing, false),
@@ -208,7 +210,7 @@ fn by_unit(unit: Unit) -> (Expressed, Common) {
         Unit::Decibels | Unit::DbFullScale | Unit::FullScale => (Expressed::Decibels, Common::Nothing),
         Unit::Percent => (Expressed::Ratio, Common::Nothing),
         Unit::Hertz | Unit::Seconds | Unit::One => (Expressed::Percent, Common::Nothing),
-        Unit::Ohms => (Expressed::Percent, Common::Load),
+        Unit::Ohms => (Expressed::Percent, Common::Impedance),
         Unit::Milliamperes | Unit::Degrees | Unit::PartsPerMillion => (Expressed::Plain, Common::Nothing),
     }
 }

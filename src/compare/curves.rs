@@ -4,8 +4,8 @@
 //! The band is for each point by itself: over a whole curve some points lie
 //! outside it by chance, one in twenty on average.
 
-use super::statistics::{Difference, Mean};
 use crate::figure::{CONFIDENCE, Column, Curve, Unit};
+use crate::statistics::{Difference, Mean};
 
 /// Takes' curves of one build, averaged; with two takes or more every column but the
 /// first has `…_low` and `…_high` beside it. `None` if no take has the curve.

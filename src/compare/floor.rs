@@ -2,14 +2,8 @@
 
 use super::document::{Row, Standing, Suspect};
 use super::words;
-use crate::figure::Unit;
+use crate::figure::{Quantity, Unit};
 use crate::rounding;
-
-/// Distortion and hum of the interface add to the amp's with a phase that nobody knows. At a third of the amp's they
-/// change it by up to a factor of 1.33 either way, which is what counts as a difference (design §12: 1.3).
-const COHERENT: f64 = 3.0;
-/// Noise adds as power: at 1/1.6 of what was measured it makes 2.1 dB of it, and 2 dB count (design §12).
-const NOISE: f64 = 1.6;
 
 /// Marks the rows whose claim the floor does not allow, and gives one suspect for each pair of builds and setting.
 pub(super) fn judge(rows: &mut [Row], shown: impl Fn(&str) -> String) -> Vec<Suspect> {
@@ -42,24 +36,43 @@ fn suspect(row: &Row, saw: String) -> Suspect {
     }
 }
 
-/// What is claimed and too near to the floor; `None` where nothing is claimed, or it stands clear.
+/// What is claimed though the floor could make all of it; `None` where nothing is claimed, or more than that.
 fn why_not(row: &Row, shown: &dyn Fn(&str) -> String) -> Option<String> {
     let claimed =
         matches!(row.standing, Standing::Real | Standing::OneTakeOnly) && row.relevant != Some(false);
     if !claimed {
         return None;
     }
-    let times = if row.quantity.starts_with("noise") { NOISE } else { COHERENT };
-    let too_near = row.values.iter().zip(&row.builds).find_map(|(value, build)| {
-        let (measured, own) = (value.value?, value.floor?);
-        let over = match value.unit {
-            Unit::DbFullScale | Unit::DbVolt | Unit::DbWatt | Unit::Decibels => {
-                crate::units::from_db(measured - own)
-            }
-            _ => measured / own,
-        };
-        (over < times).then(|| (rounding::plain(measured, value.unit), rounding::floor(value), shown(build)))
-    });
-    let (measured, own, build) = too_near?;
-    Some(format!("{measured} of {build} stands less than {times} times over it: {}", own?))
+    let [reference, other] = row.values.as_slice() else { return None };
+    let [a, b] = [range(row, reference)?, range(row, other)?];
+    let (higher, lower) = if a.high > b.high { (a, b) } else { (b, a) };
+    if higher.low > lower.high {
+        return None;
+    }
+    let told = |value: &Quantity, build: &str| {
+        format!("{} of {}", rounding::plain(value.value.unwrap_or_default(), value.unit), shown(build))
+    };
+    let both: Vec<String> = row.values.iter().zip(&row.builds).map(|(v, b)| told(v, b)).collect();
+    let own = [reference, other].into_iter().find_map(rounding::floor)?;
+    Some(format!("{} may differ by it alone: {own}", words::list(&both)))
+}
+
+/// Where the amp's own may lie, linear.
+struct Range {
+    low: f64,
+    high: f64,
+}
+
+/// Distortion and hum of the interface add to the amp's with a phase that nobody knows, noise adds as power.
+fn range(row: &Row, quantity: &Quantity) -> Option<Range> {
+    let linear = |x: f64| match quantity.unit {
+        Unit::DbFullScale | Unit::DbVolt | Unit::DbWatt | Unit::Decibels => crate::units::from_db(x),
+        _ => x,
+    };
+    let (measured, own) = (linear(quantity.value?), linear(quantity.floor?));
+    Some(if row.quantity.starts_with("noise") {
+        Range { low: (measured * measured - own * own).max(0.0).sqrt(), high: measured }
+    } else {
+        Range { low: measured - own, high: measured + own }
+    })
 }

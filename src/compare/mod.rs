@@ -18,7 +18,6 @@ mod odd_take;
 mod row;
 mod rows;
 mod sentences;
-pub mod statistics;
 mod suspects;
 mod waveform;
 mod words;
@@ -32,7 +31,7 @@ use crate::bench::chart::{self, VoltageChart};
 use crate::figure::Curve;
 use document::{BuildCurve, Row, SCHEMA, SettingSummary, Suspect};
 use group::{Group, Member};
-use row::CommonUncertainty;
+use row::{CommonUncertainty, TwoLoads};
 use rows::MatchPoints;
 
 /// Compares builds of a bench: those named in `chosen`, the first being the reference, or all of them.
@@ -50,9 +49,8 @@ pub fn compare(bench: &Bench, analysis: &Analysis, chosen: &[String]) -> Result<
     row::judge(&mut rows);
     let over_floor = floor::judge(&mut rows, words::name);
     let charts: Vec<VoltageChart> = selection.builds.iter().map(|b| chart::of(b)).collect();
-    let dissipation: Vec<Option<f64>> = charts.iter().map(|c| c.plate_percent).collect();
     let mut suspects = odd_take::of(&selection, &shown);
-    suspects.extend(suspects::of(&selection, &shown, &rows, &dissipation));
+    suspects.extend(suspects::of(&selection, &shown, &rows, &charts));
     suspects.extend(over_floor);
     let told = |s: &Suspect| format!("{}; {}.", words::capital(&s.saw), s.means);
     let odd = suspects.iter().filter(|s| s.code == odd_take::CODE).map(told);
@@ -96,9 +94,15 @@ fn fewest(group: &Group) -> usize {
 fn common_uncertainty(bench: &Bench) -> CommonUncertainty {
     let share = |of| budget::of_rig(&bench.rig, of).map_or(0.0, |b| b.standard_percent() / 100.0);
     // A rectangular ± a has the standard uncertainty a/√3 (JCGM 100:2008, 4.3.7).
-    let load = bench.rig.load_tolerance_percent.map_or(0.0, |p| p / 100.0 / 3f64.sqrt());
     let drive = bench.rig.drive_uncertainty_percent().map_or(0.0, |p| p / 100.0 / 1.959_964);
-    CommonUncertainty { power: share(Of::Watts), volts: share(Of::Volts), load, drive }
+    let tolerance_percent = bench.rig.load_tolerance_percent.unwrap_or(budget::ASSUMED_RESISTOR_PERCENT);
+    let other = bench.takes.iter().filter_map(|t| t.load_ohms).find(|r| Some(*r) != bench.rig.load_ohms);
+    let loads = bench.rig.load_ohms.zip(other).map(|(nominal_ohms, other_ohms)| TwoLoads {
+        nominal_ohms,
+        other_ohms,
+        share: tolerance_percent / 100.0 / 3f64.sqrt(),
+    });
+    CommonUncertainty { power: share(Of::Watts), volts: share(Of::Volts), drive, loads }
 }
 
 fn setting_summary(group: &Group) -> SettingSummary {

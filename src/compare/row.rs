@@ -2,9 +2,9 @@
 
 use super::catalogue::{Common, Entry, NEAR_NULL_PERCENT, Threshold, can_vanish};
 use super::document::{Expressed, Match, Row, Standing};
-use super::statistics::{Difference, Mean, Method, NORMAL_95};
 use crate::figure::{CONFIDENCE, Quantity, Unit};
 use crate::rounding;
+use crate::statistics::{Difference, Mean, Method, NORMAL_95};
 
 /// Level of significance of the headline figures together (Holm) and of every other figure (design §12, methods §9).
 pub const HEADLINE_LEVEL: f64 = 0.05;
@@ -18,10 +18,35 @@ pub struct CommonUncertainty {
     pub power: f64,
     /// Of volts across the load.
     pub volts: f64,
-    /// Of the load's resistance.
-    pub load: f64,
     /// Of volts at the amp's input.
     pub drive: f64,
+    /// The two loads of an output impedance.
+    pub loads: Option<TwoLoads>,
+}
+
+/// The loads that an output impedance is worked out from.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct TwoLoads {
+    /// The rig's own.
+    pub nominal_ohms: f64,
+    /// The other one.
+    pub other_ohms: f64,
+    /// Standard uncertainty of each, a ratio; they are different resistors.
+    pub share: f64,
+}
+
+impl TwoLoads {
+    /// Of Z = R₁R₂(ρ − 1)/(R₂ − ρR₁): ∂ln Z/∂ln R₁ = (R₂ + Z)/(R₂ − R₁), ∂ln Z/∂ln R₂ = −(R₁ + Z)/(R₂ − R₁).
+    fn of_impedance(&self, ohms: f64) -> f64 {
+        let Self { nominal_ohms, other_ohms, share } = self;
+        share * (other_ohms + ohms).hypot(nominal_ohms + ohms) / (other_ohms - nominal_ohms).abs()
+    }
+
+    /// Of R₁/Z: both derivatives are ∓(R₁ + Z)/(R₂ − R₁).
+    fn of_damping(&self, factor: f64) -> f64 {
+        let sum = self.nominal_ohms * (1.0 + 1.0 / factor.abs());
+        self.share * 2f64.sqrt() * sum / (self.other_ohms - self.nominal_ohms).abs()
+    }
 }
 
 impl CommonUncertainty {
@@ -31,14 +56,17 @@ impl CommonUncertainty {
             Common::Nothing => return 0.0,
             Common::Power => self.power,
             Common::Volts => self.volts,
-            Common::Load => self.load,
             Common::Drive => self.drive,
             Common::Gain => self.volts.hypot(self.drive),
+            Common::Impedance => self.loads.map_or(0.0, |l| l.of_impedance(value)),
+            Common::Damping => self.loads.map_or(0.0, |l| l.of_damping(value)),
         };
         match unit {
             // d(10 lg P) = 10/ln 10 · dP/P and d(20 lg V) = 20/ln 10 · dV/V (reference §11).
-            Unit::DbWatt => 10.0 / std::f64::consts::LN_10 * share,
-            Unit::Decibels | Unit::DbVolt => 20.0 / std::f64::consts::LN_10 * share,
+            Unit::DbWatt | Unit::Decibels | Unit::DbVolt => {
+                let times = if common == Common::Power { 10.0 } else { 20.0 };
+                times / std::f64::consts::LN_10 * share
+            }
             // Without a calibrated rig nothing is claimed in volts, so the rig's error is not in it.
             Unit::DbFullScale | Unit::FullScale => 0.0,
             _ => value.abs() * share,
@@ -347,7 +375,7 @@ fn difference_text(expressed: Expressed, difference: &Quantity) -> String {
 /// Holm's procedure and judged at [`HEADLINE_LEVEL`], the others one by one at [`OTHER_LEVEL`].
 pub fn judge(rows: &mut [Row]) {
     let family: Vec<f64> = rows.iter().filter(|r| r.headline).filter_map(|r| r.p_value).collect();
-    let mut corrected = super::statistics::holm(&family).into_iter();
+    let mut corrected = crate::statistics::holm(&family).into_iter();
     let tests = family.len();
     for row in rows.iter_mut() {
         let Some(p) = row.p_value else { continue };
@@ -373,4 +401,50 @@ pub fn judge(rows: &mut [Row]) {
 pub fn excludes_no_difference(row: &Row) -> bool {
     let none = if row.expressed == Expressed::Ratio { 1.0 } else { 0.0 };
     row.difference.interval.is_some_and(|[low, high]| none < low || none > high)
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+    use crate::measure::impedance::from_ratio;
+    use realfft::num_complex::Complex;
+
+    #[test]
+    fn the_rigs_share_in_decibels_follows_what_is_measured() {
+        let common = CommonUncertainty { power: 0.02, volts: 0.01, drive: 0.0, loads: None };
+        // 2 % of watts are 1 % of volts, and both are 0.0869 dB (reference §11).
+        for (kind, unit) in [
+            (Common::Power, Unit::DbWatt),
+            (Common::Power, Unit::Decibels),
+            (Common::Volts, Unit::DbVolt),
+            (Common::Volts, Unit::Decibels),
+        ] {
+            approx::assert_relative_eq!(common.of(kind, -50.0, unit), 0.086_859, max_relative = 1e-5);
+        }
+        assert_eq!(common.of(Common::Power, 5.0, Unit::Watts), 0.1);
+        assert_eq!(common.of(Common::Volts, -50.0, Unit::DbFullScale), 0.0);
+        assert_eq!(common.of(Common::Impedance, 8.0, Unit::Ohms), 0.0);
+    }
+
+    #[test]
+    fn an_impedance_has_the_error_of_both_loads() {
+        let (first, second, share) = (8.0, 16.0, 0.01 / 3f64.sqrt());
+        let loads = Some(TwoLoads { nominal_ohms: first, other_ohms: second, share });
+        let common = CommonUncertainty { power: 0.0, volts: 0.0, drive: 0.0, loads };
+        for ohms in [0.5, 8.0, 40.0] {
+            // What the formula of the impedance gives when each load in turn is a millionth more than was thought.
+            let ratio = Complex::from(second * (first + ohms) / (first * (second + ohms)));
+            let z = |r1: f64, r2: f64| from_ratio(r1, r2, ratio).re;
+            let by_first = (z(first * 1.000_001, second) / ohms - 1.0) / 1e-6;
+            let by_second = (z(first, second * 1.000_001) / ohms - 1.0) / 1e-6;
+            let expected = ohms * share * by_first.hypot(by_second);
+            let found = common.of(Common::Impedance, ohms, Unit::Ohms);
+            approx::assert_relative_eq!(found, expected, max_relative = 1e-4);
+            let damping = first / ohms;
+            let expected = damping * share * (1.0 - by_first).hypot(by_second);
+            let found = common.of(Common::Damping, damping, Unit::One);
+            approx::assert_relative_eq!(found, expected, max_relative = 1e-4);
+        }
+    }
 }

@@ -8,11 +8,12 @@ use super::curves;
 use super::document::{Match, Row, Standing, Suspect};
 use super::group::{Group, Member, Selection};
 use super::ladder::Ladder;
-use super::statistics::Mean;
 use super::words;
 use crate::bench::QuietCondition;
+use crate::bench::chart::VoltageChart;
 use crate::figure::{Curve, Quantity, Unit};
 use crate::rounding;
+use crate::statistics::Mean;
 
 /// A difference of gain from which on a cause ahead of the output stage is looked for, dB.
 const GAIN_DB: f64 = 0.3;
@@ -29,15 +30,14 @@ const LOOP_DB: f64 = 6.0;
 /// Difference of dissipation from which on bias may be the cause, percentage points of the limit (design §7).
 const DISSIPATION_POINTS: f64 = 10.0;
 
+/// What one rating system's limit may differ from the next one's for the same valve (`valves`), so that this much more
+/// is asked where two builds' limits are of different systems.
+const SYSTEMS_POINTS: f64 = 10.0;
+
 /// All suspects, setting by setting, then those of the whole bench. `names` are the builds' names as shown;
-/// `dissipation` is each build's plate dissipation in per cent of its limit.
+/// `charts` are their voltage charts.
 #[must_use]
-pub fn of(
-    selection: &Selection,
-    names: &[String],
-    rows: &[Row],
-    dissipation: &[Option<f64>],
-) -> Vec<Suspect> {
+pub fn of(selection: &Selection, names: &[String], rows: &[Row], charts: &[VoltageChart]) -> Vec<Suspect> {
     let mut suspects = Vec::new();
     for group in &selection.groups {
         for index in 1..selection.builds.len() {
@@ -50,7 +50,7 @@ pub fn of(
         }
         suspects.extend(hum_loop(selection, group, names));
     }
-    suspects.extend(bias(names, dissipation));
+    suspects.extend(bias(names, charts));
     suspects.extend(one_sample(selection, names));
     suspects
 }
@@ -300,19 +300,28 @@ fn hum_loop(selection: &Selection, group: &Group, names: &[String]) -> Vec<Suspe
 }
 
 /// Builds that idle at different dissipation.
-fn bias(names: &[String], dissipation: &[Option<f64>]) -> Vec<Suspect> {
-    let Some((reference, Some(Some(first)))) = names.first().map(|n| (n, dissipation.first())) else {
-        return Vec::new();
-    };
-    let others = names.iter().zip(dissipation).skip(1);
-    others
-        .filter_map(|(name, percent)| {
-            let percent = (*percent)?;
-            let points = percent - first;
-            (points.abs() > DISSIPATION_POINTS).then(|| {
+fn bias(names: &[String], charts: &[VoltageChart]) -> Vec<Suspect> {
+    let mut builds = names.iter().zip(charts);
+    let Some((reference, first)) = builds.next() else { return Vec::new() };
+    let system = |chart: &VoltageChart| chart.rating_system.clone().unwrap_or_else(|| "unnamed".to_owned());
+    builds
+        .filter_map(|(name, chart)| {
+            let (of_first, of_other) = (first.plate_percent?, chart.plate_percent?);
+            let points = (of_other - of_first).abs();
+            let (systems, least) = if first.rating_system == chart.rating_system {
+                (String::new(), DISSIPATION_POINTS)
+            } else {
+                let systems = format!(
+                    " (a {} limit beside a {} one, which may be 10 % higher for the same valve)",
+                    system(first),
+                    system(chart)
+                );
+                (systems, DISSIPATION_POINTS + SYSTEMS_POINTS)
+            };
+            (points > least).then(|| {
                 let saw = format!(
-                    "plate dissipation at idle is {first:.0} % of the limit in {reference} and {percent:.0} % in {name}: {:.0} points apart",
-                    points.abs()
+                    "plate dissipation at idle is {of_first:.0} % of the limit in {reference} and {of_other:.0} % in \
+                     {name}: {points:.0} points apart{systems}"
                 );
                 let means = "bias, not the type of valve, may be the cause of what differs: compare again at the same dissipation";
                 suspect("bias", "Bias", None, saw, means)

@@ -4,8 +4,8 @@ use super::curves;
 use super::group::Member;
 use super::ladder::Ladder;
 use super::rows::MatchPoints;
-use super::statistics::Mean;
 use crate::figure::{Curve, Quantity, Unit};
+use crate::statistics::Mean;
 
 /// Name of the curve in takes (long form: drive, phase, output) and here.
 pub const CURVE: &str = "waveform";

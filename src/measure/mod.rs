@@ -198,7 +198,7 @@ fn quiet_segments(take: &Take, scale: &Scale, plans: &mut Plans, measured: &mut 
     let segment = take.plan.segments.iter().find(|s| matches!(s.signal, Signal::Quiet {}))?;
     let cut = cut_of(take, segment, &measured.struck)?;
     let cut = quiet::usable(&cut, segment.length_seconds);
-    match quiet::measure(&cut, 50.0, plans) {
+    match quiet::measure(&cut, scale.expected_mains_hz(), plans) {
         Ok(quiet) => {
             quiet::put(&mut measured.figures, &quiet, scale);
             measured.curves.insert("noise_spectrum".to_owned(), quiet::noise_curve(&quiet, scale));

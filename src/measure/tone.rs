@@ -14,7 +14,7 @@ pub const HIGHEST_RATE: f64 = 0.45;
 /// Most harmonics of one tone: 40 Hz to 20 kHz.
 const MAX_HARMONICS: usize = 500;
 /// A harmonic under this many times its noise is no number: noise alone passes once in 8000 (exp −9).
-const SEEN: f64 = 3.0;
+pub const SEEN: f64 = 3.0;
 
 /// A steady tone, measured.
 #[derive(Debug, Clone)]
@@ -31,6 +31,8 @@ pub struct Tone {
     pub rest_mean_square: f64,
     /// Upper end of the band that THD+N counts, Hz.
     pub band_hz: f64,
+    /// Time that was measured.
+    pub seconds: f64,
 }
 
 /// How many lines a tone has within the band, the fundamental included.
@@ -48,7 +50,16 @@ pub fn measure(samples: &[f32], omega: f64, rate_hz: f64, plans: &mut Plans) -> 
     let fit = fit::fit_series(samples, omega, count(frequency_hz, rate_hz), plans)?;
     let band_hz = HIGHEST_HZ.min(rate_hz / 2.0);
     let rest_mean_square = fit.residual.mean_square(TAU * 20.0 / rate_hz, TAU * band_hz / rate_hz);
-    Some(Tone { frequency_hz, dc: fit.dc, lines: fit.lines, noise: fit.noise, rest_mean_square, band_hz })
+    let seconds = samples.len() as f64 / rate_hz;
+    Some(Tone {
+        frequency_hz,
+        dc: fit.dc,
+        lines: fit.lines,
+        noise: fit.noise,
+        rest_mean_square,
+        band_hz,
+        seconds,
+    })
 }
 
 impl Tone {
@@ -106,16 +117,37 @@ impl Tone {
     /// Standard uncertainty of THD from the noise in each harmonic, a ratio.
     #[must_use]
     pub fn thd_uncertainty(&self) -> f64 {
-        // Power of a line with complex noise of power n²: variance 2|c|²n² + n⁴.
-        let variance: f64 = self
-            .lines
-            .iter()
-            .zip(&self.noise)
-            .skip(1)
-            .map(|(c, n)| 2.0 * c.norm_sqr() * n * n + n.powi(4))
-            .sum();
-        let thd = self.thd().max(self.thd_floor());
-        if thd > 0.0 { variance.sqrt() / (2.0 * thd * self.peak() * self.peak()) } else { 0.0 }
+        self.sum_uncertainty(self.thd(), |_| true)
+    }
+
+    /// The same of the even (`true`) or the odd harmonics alone.
+    #[must_use]
+    pub fn half_uncertainty(&self, even: bool) -> f64 {
+        let sum = if even { self.even() } else { self.odd() };
+        self.sum_uncertainty(sum, |order| order.is_multiple_of(2) == even)
+    }
+
+    fn sum_uncertainty(&self, sum: f64, counts: impl Fn(usize) -> bool) -> f64 {
+        let variance = self.line_power_variance(counts);
+        let sum = sum.max(self.thd_floor());
+        if sum > 0.0 { variance.sqrt() / (2.0 * sum * self.peak() * self.peak()) } else { 0.0 }
+    }
+
+    /// Variance of the summed squared amplitudes: 2|c|²n² + n⁴ of a line with complex noise of power n².
+    fn line_power_variance(&self, counts: impl Fn(usize) -> bool) -> f64 {
+        let lines = self.lines.iter().zip(&self.noise).enumerate().skip(1);
+        let counted = lines.filter(|(k, _)| counts(k + 1));
+        counted.map(|(_, (c, n))| 2.0 * c.norm_sqr() * n * n + n.powi(4)).sum()
+    }
+
+    /// Standard uncertainty of [`Tone::thd_n`], a ratio: noise of bandwidth B has the relative
+    /// variance 1/(BT) of its power (1.944 times that under Hann's window: (35/128)/(3/8)²).
+    #[must_use]
+    pub fn thd_n_uncertainty(&self) -> f64 {
+        let rest = self.rest_mean_square.powi(2) * 1.944 / ((self.band_hz - 20.0) * self.seconds).max(1.0);
+        let variance = self.line_power_variance(|_| true) / 4.0 + rest;
+        let ratio = self.thd_n();
+        if ratio > 0.0 { variance.sqrt() / (ratio * self.peak() * self.peak()) } else { 0.0 }
     }
 
     /// RSS of the even harmonics re the fundamental, a ratio.

@@ -12,33 +12,46 @@ pub const Z95: f64 = 1.959_964;
 const LISTED: usize = 10;
 
 /// Puts a steady tone's figures into `figures`.
-pub fn put(figures: &mut Figures, tone: &Tone, rate_hz: f64, seconds: f64, scale: &Scale) {
+pub fn put(figures: &mut Figures, tone: &Tone, rate_hz: f64, scale: &Scale) {
     let peak = tone.peak();
     let noise = tone.noise.first().copied().unwrap_or(0.0);
-    // Cramér–Rao (reference §5) widened by Hann's 1.5 bins of noise bandwidth.
     let relative = noise / peak;
     let frequency = Quantity::new(tone.frequency_hz, Unit::Hertz)
-        .plus_minus(Z95 * relative * 3f64.sqrt() / (std::f64::consts::TAU * seconds.max(1e-9)) * 2f64.sqrt());
+        .plus_minus(Z95 * frequency_sd_hz(peak / noise, tone.seconds));
     figures.set("frequency", frequency);
     let level = Quantity::new(units::dbfs_of_peak(peak), Unit::DbFullScale)
         .plus_minus(Z95 * units::db(1.0 + relative / 2f64.sqrt()))
         .noted("fundamental; a full-scale sine is 0 dBFS");
     figures.set("level", level);
     put_distortion(figures, "", tone);
-    figures.set("sinad", Quantity::new(-units::db(tone.thd_n()), Unit::Decibels));
-    figures.set("even_harmonics", floored(tone.even(), tone.thd_floor()));
-    figures.set("odd_harmonics", floored(tone.odd(), tone.thd_floor()));
+    let sinad_half = Z95 * units::db(1.0 + tone.thd_n_uncertainty() / tone.thd_n());
+    figures.set("sinad", Quantity::new(-units::db(tone.thd_n()), Unit::Decibels).plus_minus(sinad_half));
+    for (name, sum, even) in [("even_harmonics", tone.even(), true), ("odd_harmonics", tone.odd(), false)] {
+        let half = Z95 * 100.0 * tone.half_uncertainty(even);
+        figures.set(name, floored(sum, tone.thd_floor()).plus_minus(half));
+    }
     figures.set("dc", percent(tone.dc));
     if let Some(volts) = scale.volts((tone.mean_square() + tone.rest_mean_square).sqrt()) {
-        figures.set("output", Quantity::new(volts, Unit::Volts).noted("RMS of the whole waveform"));
+        let output = Quantity::new(volts, Unit::Volts).plus_minus(Z95 * volts * relative / 2f64.sqrt());
+        figures.set("output", output.noted("RMS of the whole waveform"));
     }
     if let (Some(whole), Some(fundamental)) =
         (scale.watts(tone.mean_square() + tone.rest_mean_square), scale.watts(peak * peak / 2.0))
     {
-        figures.set("power", Quantity::new(whole, Unit::Watts).noted("whole waveform"));
-        figures.set("power_fundamental", Quantity::new(fundamental, Unit::Watts));
+        let power =
+            |watts: f64| Quantity::new(watts, Unit::Watts).plus_minus(Z95 * watts * relative * 2f64.sqrt());
+        figures.set("power", power(whole).noted("whole waveform"));
+        figures.set("power_fundamental", power(fundamental));
     }
     figures.harmonics = harmonics(tone, rate_hz);
+}
+
+/// Standard deviation of the frequency that a Hann-weighted fit over this time finds, from the line's amplitude over
+/// the RMS noise in it. var ω = 2σ²/A² · Σw²t²/(Σwt²)² with moments 0.0075028 T³ and 0.0163364 T³ (least squares);
+/// with ρ = |c|²/n² that is var f = 0.237/(ρT²).
+#[must_use]
+pub fn frequency_sd_hz(amplitude_over_noise: f64, seconds: f64) -> f64 {
+    0.237f64.sqrt() / (amplitude_over_noise * seconds.max(1e-9))
 }
 
 /// Which harmonics THD counts: "H2 to H19 (to 19190 Hz)".
@@ -52,18 +65,14 @@ pub fn counted(tone: &Tone) -> String {
 pub fn put_distortion(figures: &mut Figures, beginning: &str, tone: &Tone) {
     let counted = counted(tone);
     let mut set = |name: &str, quantity: Quantity, note: String| {
-        // Where there is no number, its reason goes first.
-        let note = match &quantity.note {
-            Some(reason) if quantity.value.is_none() => format!("{reason}; {note}"),
-            _ => note,
-        };
         figures.set(&format!("{beginning}{name}"), quantity.noted(note));
     };
     set("thd", thd(tone), format!("THD_F: {counted} re the fundamental"));
     set("thd_r", thd_r(tone), format!("THD_R: {counted} re fundamental and harmonics together"));
     let band = tone.band_hz;
     let words = format!("all but the fundamental, 20 Hz to {band:.0} Hz, re the fundamental");
-    set("thd_n", percent(tone.thd_n()), words);
+    let half = Z95 * 100.0 * tone.thd_n_uncertainty();
+    set("thd_n", percent(tone.thd_n()).plus_minus(half), words);
 }
 
 /// THD_F in per cent with its interval, or "below" where the noise floor hides it (methods §3.2).

@@ -21,7 +21,7 @@ pub(crate) const DEFINITIONS: &[Definition] = &[
     },
     Definition {
         term: "Real, within repeats, one take only",
-        text: "Real: the difference is larger than the scatter of repeats explains; over the headline figures together the chance of one false 'real' is held to 5 % (Holm). Within repeats: not told apart from that scatter. One take only: a build has a single take at this setting, so scatter is not known and nothing is claimed.",
+        text: "Real: the difference is larger than the scatter of repeats explains; over the headline figures together the chance of one false 'real' is held to 5 % (Holm); the other figures are judged one by one at 1 %, so that about one in a hundred of those that do not differ is called real by chance. Within repeats: not told apart from that scatter. One take only: a build has a single take at this setting, so scatter is not known and nothing is claimed.",
         quantities: &[],
     },
     Definition {

@@ -13,6 +13,8 @@ pub struct Scale {
     pub drive_full_scale_volts: Option<f64>,
     /// How well that is known, ± per cent with 95 % confidence.
     pub drive_uncertainty_percent: Option<f64>,
+    /// Mains frequency of the place, as bench.toml says.
+    pub mains_hz: Option<f64>,
 }
 
 impl Scale {
@@ -27,6 +29,12 @@ impl Scale {
     #[must_use]
     pub fn volts(&self, rms: f64) -> Option<f64> {
         Some(rms * self.load_volts_per_unit?)
+    }
+
+    /// Mains frequency to tell floors for where none is found in the recording.
+    #[must_use]
+    pub fn expected_mains_hz(&self) -> f64 {
+        self.mains_hz.unwrap_or(50.0)
     }
 
     /// Volts RMS at the amp's input at this drive (dB re top); `None` without output calibration.

@@ -174,7 +174,7 @@ pub struct Case {
 
 /// The rig of most cases: calibrated.
 pub const RIG: &str = "[rig]\nload_ohms = 8.0\nload_watts = 50\nload_tolerance_percent = 1.0\ninterface_input_ohms = 10000\n\
-    pad = { top_ohms = 10000, bottom_ohms = 1000, tolerance_percent = 1.0 }\ninput_full_scale_volts = 1.9\n";
+    pad = { top_ohms = 10000, bottom_ohms = 1000, tolerance_percent = 1.0 }\ninput_full_scale_volts = 1.9\nmeter_percent = 2.0\n";
 
 impl Case {
     /// A bench with these builds and no takes yet; `builds` is TOML.

@@ -3,9 +3,9 @@
 use approx::assert_relative_eq;
 use twinload::compare::CompareError;
 use twinload::compare::document::{Comparison, Expressed, Match, Row, Standing};
-use twinload::compare::statistics::{Difference, Mean};
 use twinload::figure::{Quantity, Unit};
 use twinload::finding::Fitness;
+use twinload::statistics::{Difference, Mean};
 
 use crate::fixture::{Amp, Case, HERON};
 use crate::telling::REWORK;

@@ -2,8 +2,9 @@
 
 use super::{Bursts, Exponential};
 use crate::analysis::Figures;
-use crate::figure::{Curve, Quantity, Unit};
+use crate::figure::{CONFIDENCE, Curve, Quantity, Unit};
 use crate::measure::tone_figures::Z95;
+use crate::statistics::t_quantile;
 use crate::takes::Scale;
 use crate::units::{db, dbfs_of_peak};
 
@@ -14,6 +15,11 @@ const STEP_ERROR_DB: f64 = 0.005;
 const TAU_ERROR: f64 = 0.002;
 /// The first 20 ms are a plain average, in which a falling level leaves some of the doubled frequency.
 const MARGIN_ERROR_DB: f64 = 0.01;
+
+/// Decibels of a relative change.
+const DB: f64 = 20.0 / std::f64::consts::LN_10;
+/// Scatter of three over their own noise that chance exceeds once in twenty: √3.0 (F table, 2 and ∞ degrees).
+const SCATTERED: f64 = 1.73;
 
 /// Puts sag, recovery and burst margin into `figures`: medians over the bursts.
 pub fn put(figures: &mut Figures, bursts: &Bursts, scale: &Scale) {
@@ -54,10 +60,16 @@ pub fn put(figures: &mut Figures, bursts: &Bursts, scale: &Scale) {
         ),
         ("burst_sustained", bursts.bursts.iter().map(|b| b.sustained).collect(), "last 0.2 s of the burst"),
     ] {
-        let peak = median(&values);
-        let quantity = match scale.volts(peak / std::f64::consts::SQRT_2) {
-            Some(volts) => Quantity::new(volts, Unit::Volts),
-            None => Quantity::new(dbfs_of_peak(peak), Unit::DbFullScale),
+        let told =
+            |peak: f64| scale.volts(peak / std::f64::consts::SQRT_2).unwrap_or_else(|| dbfs_of_peak(peak));
+        let unit = if scale.load_volts_per_unit.is_some() { Unit::Volts } else { Unit::DbFullScale };
+        let values: Vec<f64> = values.into_iter().map(told).collect();
+        // One burst tells nothing of how far the next would be.
+        let quantity = if values.len() < 2 {
+            Quantity::new(median(&values), unit)
+        } else {
+            let per_db = if unit == Unit::Volts { median(&values) / DB } else { 1.0 };
+            spread_quantity(&values, 0.0, STEP_ERROR_DB * per_db, unit)
         };
         figures.set(name, quantity.noted(format!("fundamental, RMS, {window}")));
     }
@@ -112,9 +124,13 @@ fn spread_quantity(values: &[f64], own_sd: f64, method_error: f64, unit: Unit) -
     } else {
         0.0
     };
+    // Where the bursts differ by more than their own noise explains, only they tell how much: Student's t.
+    let scattered = seen_sd > SCATTERED * own_sd;
+    let times = if scattered { t_quantile(CONFIDENCE, n - 1.0).unwrap_or(Z95) } else { Z95 };
+    let sd = if scattered { seen_sd } else { own_sd } / n.sqrt();
     // The median of three is 1.16 times less sure than their mean.
-    let sd = own_sd.max(seen_sd) / n.sqrt() * if n > 2.5 { 1.16 } else { 1.0 };
-    Quantity::new(median(values), unit).plus_minus((Z95 * sd).hypot(method_error))
+    let half = times * sd * if n > 2.5 { 1.16 } else { 1.0 };
+    Quantity::new(median(values), unit).plus_minus(half.hypot(method_error))
 }
 
 fn median(values: &[f64]) -> f64 {
@@ -137,4 +153,24 @@ pub fn envelope_curve(bursts: &Bursts, scale: &Scale) -> Curve {
         curve.push([t, level]);
     }
     curve
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn bursts_that_differ_by_more_than_noise_have_students_interval() {
+        // t(2) = 4.302653 (JCGM 100 table G.2), of a scatter of 1; the noise says a tenth.
+        let scattered = spread_quantity(&[1.0, 2.0, 3.0], 0.1, 0.0, Unit::Decibels);
+        let expected = 4.302_653 * 1.16 / 3f64.sqrt();
+        approx::assert_relative_eq!(scattered.half_width().unwrap(), expected, max_relative = 1e-6);
+        // As far apart as their noise lets expect: the noise is known far better than three show it.
+        let alike = spread_quantity(&[1.0, 2.0, 3.0], 1.0, 0.0, Unit::Decibels);
+        let expected = Z95 * 1.16 / 3f64.sqrt();
+        approx::assert_relative_eq!(alike.half_width().unwrap(), expected, max_relative = 1e-6);
+        let alone = spread_quantity(&[2.0], 0.1, 0.0, Unit::Decibels);
+        approx::assert_relative_eq!(alone.half_width().unwrap(), Z95 * 0.1, max_relative = 1e-12);
+    }
 }

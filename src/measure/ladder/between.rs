@@ -30,6 +30,8 @@ pub struct State {
     pub lines: Vec<Complex<f64>>,
     /// Power of the noise in H2 and up, as a squared amplitude.
     pub noise_power: f64,
+    /// The same in H2 and in H3 alone.
+    pub noise_power_of: [f64; 2],
     /// Mean square of what is no harmonic.
     pub rest_mean_square: f64,
 }
@@ -45,7 +47,7 @@ impl Between {
     #[must_use]
     pub fn with(steps: &[Step], mut lines: impl FnMut(&Step) -> Vec<Complex<f64>>) -> Option<Self> {
         let orders = steps.iter().map(|s| s.tone.lines.len()).min()?;
-        let curves = 2 * orders + 2;
+        let curves = 2 * orders + 4;
         let mut values = Vec::with_capacity(steps.len() * curves);
         for step in steps {
             let tone = super::Tone { lines: lines(step), ..step.tone.clone() };
@@ -54,7 +56,8 @@ impl Between {
             }
             let square = step.input_peak * step.input_peak;
             let noise: f64 = tone.noise.iter().skip(1).take(orders - 1).map(|n| n * n).sum();
-            values.extend([noise / square, tone.rest_mean_square / square]);
+            let of = |line: usize| tone.noise.get(line).map_or(0.0, |n| n * n / square);
+            values.extend([noise / square, tone.rest_mean_square / square, of(1), of(2)]);
         }
         let x = steps.iter().map(|s| s.drive_db).collect();
         let first = steps.first()?;
@@ -73,7 +76,7 @@ impl Between {
     pub fn at(&self, drive_db: f64) -> State {
         let (low, high) = self.range();
         let drive_db = drive_db.clamp(low, high);
-        let mut values = vec![0.0; 2 * self.orders + 2];
+        let mut values = vec![0.0; 2 * self.orders + 4];
         self.curves.at(drive_db, &mut values);
         let input_peak = self.top_peak * from_db(drive_db);
         let lines = values[..2 * self.orders]
@@ -86,6 +89,7 @@ impl Between {
             input_peak,
             lines,
             noise_power: values[2 * self.orders] * square,
+            noise_power_of: [values[2 * self.orders + 2], values[2 * self.orders + 3]].map(|n| n * square),
             rest_mean_square: values[2 * self.orders + 1] * square,
         }
     }

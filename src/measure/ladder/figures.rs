@@ -12,6 +12,7 @@ use super::{LeftOut, Step, small_signal_gain};
 use crate::analysis::Figures;
 use crate::figure::{Curve, Quantity, Unit};
 use crate::finding::{Finding, Severity};
+use crate::measure::tone;
 use crate::measure::tone_figures::{Z95, counted, harmonics, put_distortion, thd, thd_r};
 use crate::takes::Scale;
 use crate::units::{db, dbfs_of_rms};
@@ -39,7 +40,12 @@ pub fn put(
     if let Some(top) = top {
         figures.harmonics = harmonics(&top.tone, rate_hz);
         put_distortion(figures, "cranked_", &top.tone);
-        put_power(figures, "cranked_power", scale, Some(&top_state(top)), None, "at the top step");
+        let noise = top.tone.lines.iter().zip(&top.tone.noise);
+        let whole = noise.map(|(c, n)| c.norm_sqr() * n * n / 2.0).sum::<f64>().sqrt();
+        let fundamental = top.tone.peak() * top.tone.noise.first().copied().unwrap_or(0.0) / SQRT_2;
+        let power =
+            Power { state: &top_state(top), rest: top.tone.rest_mean_square, sds: [whole, fundamental] };
+        put_power(figures, "cranked_power", scale, &power, "at the top step");
     }
     if let Some(step) = steps.iter().min_by_key(|s| s.tone.lines.len()) {
         let words = format!("THD on the ladder is THD_F: {} re the fundamental", counted(&step.tone));
@@ -150,6 +156,7 @@ fn top_state(step: &Step) -> State {
         input_peak: step.input_peak,
         lines: step.tone.lines.clone(),
         noise_power: 0.0,
+        noise_power_of: [0.0; 2],
         rest_mean_square: step.tone.rest_mean_square,
     }
 }
@@ -178,7 +185,7 @@ fn put_crossing(
     figures.set(&format!("output_at_{name}"), output);
     let name = format!("power_at_{name}");
     match &state {
-        Some(_) => put_power(figures, &name, scale, state.as_ref(), Some(draws), what),
+        Some(state) => put_power(figures, &name, scale, &Power::with_draws(state, draws), what),
         None => {
             figures.set(&name, no_crossing(crossing, Unit::Watts, what));
             figures.set(&format!("{name}_fundamental"), no_crossing(crossing, Unit::Watts, what));
@@ -186,28 +193,39 @@ fn put_crossing(
     }
 }
 
-/// Power of the whole waveform and of the fundamental; draws are (drive, mean square, fundamental's mean square).
-fn put_power(
-    figures: &mut Figures,
-    name: &str,
-    scale: &Scale,
-    state: Option<&State>,
-    draws: Option<&[(f64, f64, f64)]>,
-    what: &str,
-) {
-    let Some(state) = state else { return };
-    let one = |mean_square: f64, spread: f64, of: &str| match scale.watts(mean_square) {
-        Some(watts) => {
-            let power = Quantity::new(watts, Unit::Watts).noted(format!("{of}, {what}"));
-            if draws.is_some() { power.plus_minus(Z95 * watts * spread / mean_square) } else { power }
-        }
-        None => Quantity::missing(Unit::Watts, "watts need a calibrated rig and the load's ohms"),
-    };
-    // At the top step all that is there counts; at a limit the harmonics do (methods §4.3).
-    let rest = if draws.is_none() { state.rest_mean_square } else { 0.0 };
-    let spread = draws.map_or((0.0, 0.0), |d| (sd(d, |d| d.1), sd(d, |d| d.2)));
-    figures.set(name, one(state.mean_square() + rest, spread.0, "whole waveform"));
-    figures.set(&format!("{name}_fundamental"), one(state.peak().powi(2) / 2.0, spread.1, "fundamental"));
+/// What a power is told of.
+struct Power<'a> {
+    state: &'a State,
+    /// Mean square beside the harmonics: at the top step all that is there counts, at a limit the harmonics do
+    /// (methods §4.3).
+    rest: f64,
+    /// Standard deviations of the mean square, of the whole waveform and of the fundamental.
+    sds: [f64; 2],
+}
+
+impl<'a> Power<'a> {
+    /// Draws are (drive, mean square, fundamental's mean square).
+    fn with_draws(state: &'a State, draws: &[(f64, f64, f64)]) -> Self {
+        Self { state, rest: 0.0, sds: [sd(draws, |d| d.1), sd(draws, |d| d.2)] }
+    }
+}
+
+/// Power of the whole waveform and of the fundamental.
+fn put_power(figures: &mut Figures, name: &str, scale: &Scale, power: &Power<'_>, what: &str) {
+    let whole = power.state.mean_square() + power.rest;
+    let fundamental = power.state.peak().powi(2) / 2.0;
+    for (name, mean_square, sd, of) in [
+        (name.to_owned(), whole, power.sds[0], "whole waveform"),
+        (format!("{name}_fundamental"), fundamental, power.sds[1], "fundamental"),
+    ] {
+        let quantity = match scale.watts(mean_square) {
+            Some(watts) => Quantity::new(watts, Unit::Watts)
+                .plus_minus(Z95 * watts * sd / mean_square)
+                .noted(format!("{of}, {what}")),
+            None => Quantity::missing(Unit::Watts, "watts need a calibrated rig and the load's ohms"),
+        };
+        figures.set(&name, quantity);
+    }
 }
 
 fn put_clip(
@@ -233,14 +251,9 @@ fn put_clip(
         figures.set(&format!("clip_drive_{half}"), drive);
         match crossing.drive_db() {
             Some(drive_db) => {
-                put_power(
-                    figures,
-                    &format!("clip_power_{half}"),
-                    scale,
-                    Some(&between.at(drive_db)),
-                    Some(draws),
-                    &what,
-                );
+                let state = between.at(drive_db);
+                let power = Power::with_draws(&state, draws);
+                put_power(figures, &format!("clip_power_{half}"), scale, &power, &what);
             }
             None => figures.set(&format!("clip_power_{half}"), no_crossing(crossing, Unit::Watts, &what)),
         }
@@ -255,7 +268,8 @@ fn put_clip(
     match first {
         Some((drive_db, draws)) => {
             let what = "where the first half-cycle clips";
-            put_power(figures, "clip_power", scale, Some(&between.at(drive_db)), Some(draws), what);
+            let state = between.at(drive_db);
+            put_power(figures, "clip_power", scale, &Power::with_draws(&state, draws), what);
         }
         None => {
             let neither = no_crossing(unknown.unwrap_or(Crossing::NotReached), Unit::Watts, "clipping");
@@ -292,32 +306,32 @@ fn put_at_one_watt(
     let measured_db: Vec<f64> = steps.iter().map(|s| s.drive_db).collect();
     let at = crossing(&drives, &watts, 1.0, |_| false).without(&measured_db, left_out);
     let state = at.drive_db().map(|d| between.at(d));
-    for (name, ratio) in names.into_iter().zip([
-        state.as_ref().map(State::thd),
-        state.as_ref().map(|s| s.lines.get(1).map_or(0.0, |c| c.norm()) / s.peak()),
-        state.as_ref().map(|s| s.lines.get(2).map_or(0.0, |c| c.norm()) / s.peak()),
-    ]) {
-        let floor = state.as_ref().map_or(0.0, |s| s.noise_power.sqrt() / s.peak());
-        figures.set(
-            name,
-            match ratio {
-                Some(ratio) if ratio >= 2.0 * floor => {
-                    // H2 and up share the noise; its power is spread over all of them.
-                    Quantity::new(100.0 * ratio, Unit::Percent)
-                        .plus_minus(Z95 * 100.0 * floor / 2f64.sqrt())
-                        .noted(if name == "thd_at_1_watt" {
-                            thd_words.as_str()
-                        } else {
-                            "re the fundamental"
-                        })
-                }
-                Some(_) => Quantity::missing(
-                    Unit::Percent,
-                    format!("below {:.3} %: the noise floor hides it", 200.0 * floor),
-                ),
-                None => no_crossing(at, Unit::Percent, "1 W"),
-            },
-        );
+    // What is read, the noise that hides it and how many times that it must be (methods §3.2: THD twice, a harmonic
+    // three times), and the noise in one line, which is what moves it.
+    let line = |s: &State, order: usize| s.lines.get(order - 1).map_or(0.0, |c| c.norm()) / s.peak();
+    let read = |s: &State| {
+        let [second, third] = s.noise_power_of;
+        let each = s.noise_power / s.lines.len().saturating_sub(1).max(1) as f64;
+        [
+            (s.thd(), s.noise_power, 2.0, each),
+            (line(s, 2), second, tone::SEEN, second),
+            (line(s, 3), third, tone::SEEN, third),
+        ]
+        .map(|(ratio, noise, times, own)| (ratio, times * noise.sqrt() / s.peak(), own.sqrt() / s.peak()))
+    };
+    let read = state.as_ref().map(read);
+    for (k, name) in names.into_iter().enumerate() {
+        let quantity = match read.and_then(|r| r.get(k).copied()) {
+            Some((ratio, limit, own)) if ratio >= limit => Quantity::new(100.0 * ratio, Unit::Percent)
+                .plus_minus(Z95 * 100.0 * own / 2f64.sqrt())
+                .noted(if k == 0 { thd_words.as_str() } else { "re the fundamental" }),
+            Some((_, limit, _)) => Quantity::missing(
+                Unit::Percent,
+                format!("below {:.3} %: the noise floor hides it", 100.0 * limit),
+            ),
+            None => no_crossing(at, Unit::Percent, "1 W"),
+        };
+        figures.set(name, quantity);
     }
 }
 

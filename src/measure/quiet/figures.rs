@@ -79,13 +79,14 @@ fn put_signal_to_noise(figures: &mut Figures, noise: Level, scale: &Scale) {
             None => Quantity::missing(Unit::Decibels, "watts need a calibrated rig"),
         },
     );
-    let clean = figures.get("power_at_thd_5_percent").cloned();
+    // Output where clean power is reached: volts with a rig, dBFS without.
+    let clean = figures.get("output_at_thd_5_percent");
     figures.set(
         "signal_to_noise_clean_power",
-        match clean.as_ref().and_then(|q| Some((q.value?, q.unit))) {
-            Some((watts, Unit::Watts)) => match scale.watts(noise.rms * noise.rms) {
-                Some(own) => over(power_db(watts / own), "clean power (5 % THD)"),
-                None => Quantity::missing(Unit::Decibels, "watts need a calibrated rig"),
+        match clean.and_then(|q| Some((q.value?, q.unit))) {
+            Some((volts, Unit::Volts)) => match scale.volts(noise.rms) {
+                Some(own) => over(db(volts / own), "clean power (5 % THD)"),
+                None => Quantity::missing(Unit::Decibels, "volts need a calibrated rig"),
             },
             Some((dbfs, Unit::DbFullScale)) => over(dbfs - dbfs_of_rms(noise.rms), "clean power (5 % THD)"),
             _ => Quantity::missing(Unit::Decibels, "clean power (5 % THD) was not reached or not measured"),

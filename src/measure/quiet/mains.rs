@@ -2,6 +2,7 @@
 
 use super::{LINES, Plans};
 use crate::measure::plans::fast_length;
+use crate::measure::tone_figures::frequency_sd_hz;
 
 /// Nominal frequencies that are tried.
 const NOMINAL_HZ: [f64; 2] = [50.0, 60.0];
@@ -86,10 +87,7 @@ pub(super) fn find(samples: &[f32], rate_hz: f64, plans: &mut Plans) -> Option<(
         return Some((coarse_hz, coarse_hz * SPAN / f64::from(STEPS)));
     }
     let frequency_hz = sum / total;
-    // A Hann-weighted fit of one tone's frequency over T seconds has var ω = 2σ²/A² · Σw²t²/(Σwt²)², with
-    // moments 0.0075028 T³ and 0.0163364 T³; with ρ = |c|²/n² that is var f = 0.237/(ρT²).
-    let sd = (0.237 / total).sqrt() / seen.seconds;
-    Some((frequency_hz, sd))
+    Some((frequency_hz, frequency_sd_hz(total.sqrt(), seen.seconds)))
 }
 
 struct Spectrum {

@@ -35,11 +35,10 @@ pub fn put_response(figures: &mut Figures, response: &Response) {
     let levels: Vec<f64> = inside.map(|p| db(p.1)).collect();
     let highest = levels.iter().copied().fold(f64::NEG_INFINITY, f64::max);
     let lowest = levels.iter().copied().fold(f64::INFINITY, f64::min);
-    figures.set(
-        "ripple",
-        Quantity::new(highest - lowest, Unit::Decibels)
-            .noted("highest less lowest level from 100 Hz to 5 kHz"),
-    );
+    // No interval: noise moves the extremes of many points outwards only, by an amount that is not worked out.
+    let ripple = Quantity::new(highest - lowest, Unit::Decibels)
+        .noted("highest less lowest level from 100 Hz to 5 kHz; noise can only add to it");
+    figures.set("ripple", ripple);
 }
 
 /// Puts the power bandwidth of a sweep at this drive into `figures`.
