@@ -46,11 +46,13 @@ pub struct Options {
     pub drive_channel: Option<u32>,
     /// Plans that may have been played; the built-in ones if empty.
     pub plans: Vec<Plan>,
+    /// A recording of the interface's output straight in its input, which helps to judge.
+    pub loopback: Option<PathBuf>,
 }
 
 impl Default for Options {
     fn default() -> Self {
-        Self { channel: 1, drive_channel: None, plans: Vec::new() }
+        Self { channel: 1, drive_channel: None, plans: Vec::new(), loopback: None }
     }
 }
 
@@ -157,13 +159,18 @@ fn loopback_of(bench: &Bench, plans: &[Plan]) -> Option<Result<Loopback, Finding
         },
         (None, Err(error)) => error.to_string(),
     };
-    Some(Err(Finding::new(
+    Some(Err(loopback_not_used(Path::new(file), &why)))
+}
+
+/// A loopback that tells nothing.
+pub(crate) fn loopback_not_used(file: &Path, why: &str) -> Finding {
+    Finding::new(
         "loopback_not_used",
         Severity::Note,
-        format!("the loopback {} could not be used: {why}", takes::shown::path(Path::new(file))),
+        format!("the loopback {} could not be used: {why}", takes::shown::path(file)),
         "the interface's own response and distortion stay in the figures",
         "record the programme with the interface's output straight into its input, at the level of the takes",
-    )))
+    )
 }
 
 fn bench_take(

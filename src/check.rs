@@ -8,7 +8,10 @@ use serde::{Deserialize, Serialize};
 use crate::analyse::{self, Options};
 use crate::analysis::{ChannelLevel, RecordingKind, Strike, TakeAnalysis};
 use crate::finding::{Finding, Fitness};
-use crate::takes::shown;
+use crate::measure::Plans;
+use crate::takes::health::helper;
+use crate::takes::read::read;
+use crate::takes::{Ask, shown};
 
 /// Name and version of the document's form.
 pub const SCHEMA: &str = "twinload/check/1";
@@ -88,6 +91,7 @@ pub fn file(path: &Path, options: &Options) -> FileCheck {
             for take in takes {
                 all.take(take);
             }
+            helped(&mut all, path, options);
             all.findings.sort_by(|a, b| {
                 let time = |f: &Finding| f.at_seconds.unwrap_or(-1.0);
                 b.severity.cmp(&a.severity).then(time(a).total_cmp(&time(b)))
@@ -96,6 +100,45 @@ pub fn file(path: &Path, options: &Options) -> FileCheck {
         }
     }
     all
+}
+
+/// A channel over this carries something (AES17 dBFS).
+const LIVE_DBFS: f64 = -60.0;
+/// Other channels that are looked at.
+const MOST_OTHERS: usize = 3;
+
+/// What another channel or a loopback adds to what one channel tells.
+fn helped(all: &mut FileCheck, path: &Path, options: &Options) {
+    let mut plans = Plans::default();
+    let built_in = analyse::built_in_plans();
+    let known = if options.plans.is_empty() { &built_in } else { &options.plans };
+    let live = |c: &&ChannelLevel| {
+        Some(c.channel) != all.channel && c.level.value.is_some_and(|level| level > LIVE_DBFS)
+    };
+    let others: Vec<u32> = all.channels.iter().filter(live).map(|c| c.channel).take(MOST_OTHERS).collect();
+    let of_programme = matches!(all.kind, Some(RecordingKind::Programme | RecordingKind::Segment));
+    for other in others {
+        let Ok(recorded) = read(path, &Ask { channel: other, plans: known, drive_channel: None }) else {
+            continue;
+        };
+        let Some(take) = recorded.takes.first() else { continue };
+        if !of_programme {
+            all.findings.retain(|f| f.code != "no_steady_tone");
+            all.findings.push(helper::wrong_channel(options.channel, other));
+            break;
+        }
+        if helper::is_drive(take, &mut plans) {
+            let name = format!("the drive on channel {other}");
+            all.findings.extend(helper::judge(take, &name, &mut plans));
+        }
+    }
+    let Some(loopback) = &options.loopback else { return };
+    let ask = Ask { channel: options.channel, plans: known, drive_channel: None };
+    match read(loopback, &ask).map(|recorded| recorded.takes.into_iter().next()) {
+        Ok(Some(take)) => all.findings.extend(helper::judge(&take, "the loopback", &mut plans)),
+        Ok(None) => all.findings.push(analyse::loopback_not_used(loopback, "no markers were found in it")),
+        Err(error) => all.findings.push(analyse::loopback_not_used(loopback, &error.to_string())),
+    }
 }
 
 impl FileCheck {

@@ -82,7 +82,7 @@ fn of_file(args: &AnalyseArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> {
         "--budget is for a bench: the uncertainty of volts and watts comes from its rig"
     );
     let plans = args.plan.as_deref().map(analyse::read_plan).transpose()?.into_iter().collect();
-    let options = Options { channel: args.channel.unwrap_or(1), drive_channel: None, plans };
+    let options = Options { channel: args.channel.unwrap_or(1), plans, ..Options::default() };
     let takes = analyse::file(&args.path, &options)?;
     let analysis = Analysis {
         schema: SCHEMA.to_owned(),

@@ -29,6 +29,10 @@ pub struct CheckArgs {
     /// plan.json of the programme that was played
     #[arg(long, value_name = "FILE")]
     plan: Option<PathBuf>,
+    /// Recording of the programme from the interface's output straight into its input, at the level of the takes: tells
+    /// the interface's faults from the amp's
+    #[arg(long, value_name = "FILE")]
+    loopback: Option<PathBuf>,
 }
 
 /// Checks every recording and says what was seen.
@@ -37,7 +41,8 @@ pub struct CheckArgs {
 /// A damaged plan.json, or what could not be written. What is wrong with a recording is in the output.
 pub fn run(args: &CheckArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> {
     let plans = args.plan.as_deref().map(analyse::read_plan).transpose()?.into_iter().collect();
-    let options = Options { channel: args.channel, drive_channel: None, plans };
+    let options =
+        Options { channel: args.channel, drive_channel: None, plans, loopback: args.loopback.clone() };
     let checked = check::check(&args.files, &options);
     if args.json {
         serde_json::to_writer_pretty(&mut *out, &checked).context("write JSON")?;

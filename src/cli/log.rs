@@ -190,10 +190,12 @@ pub(super) fn check(
     bench: &Bench,
     kind: TakeKind,
 ) -> Result<Checked, Box<dyn std::error::Error + Send + Sync>> {
+    let loopback = bench.rig.loopback.as_ref().map(|file| bench.dir.join(file)).filter(|path| path.exists());
     let options = Options {
         channel: bench.channel(),
         drive_channel: bench.rig.drive_channel.filter(|_| kind == TakeKind::Programme),
         plans: analyse::plans_of(&bench.dir)?,
+        loopback,
     };
     let file = crate::check::file(recording, &options);
     Ok(Checked::of(file, kind, &options.plans)?)

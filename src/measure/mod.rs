@@ -153,7 +153,7 @@ fn missing(take: &Take, gone: &[&Segment]) -> Option<Finding> {
 }
 
 /// Ladder steps of a segment in order of rising drive; empty if it is not there.
-fn steps_of(take: &Take, id: &str, struck: &[Strike], plans: &mut Plans) -> Vec<ladder::Step> {
+pub(crate) fn steps_of(take: &Take, id: &str, struck: &[Strike], plans: &mut Plans) -> Vec<ladder::Step> {
     let Some(segment) = take.plan.segment(id) else { return Vec::new() };
     let Signal::Ladder { frequency_hz, step_seconds, ref levels_db } = segment.signal else {
         return Vec::new();

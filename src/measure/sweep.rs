@@ -5,6 +5,7 @@
 //! responses of its harmonics apart from it in time. The clock's drift goes into the closed form, so the
 //! recording itself is never resampled.
 
+mod arrivals;
 mod begin;
 mod corners;
 mod deconvolve;
@@ -18,6 +19,7 @@ mod response;
 mod tests;
 mod windows;
 
+pub use arrivals::{Arrival, second_arrival};
 pub use corners::{Corner, Corners, corners, power_bandwidth};
 pub use figures::{
     REFERENCE_HZ, harmonics_curve, put_distortion, put_power_bandwidth, put_response, response_curve,

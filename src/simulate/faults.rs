@@ -44,6 +44,23 @@ pub enum Fault {
         /// Largest value that passes.
         peak: f64,
     },
+    /// Everything so far under the largest value and beyond is cut off.
+    ClipUnderPeak {
+        /// How far under it, dB.
+        depth_db: f64,
+    },
+    /// A limiter with its threshold so far under the largest value.
+    LimitUnderPeak {
+        /// How far under it, dB.
+        depth_db: f64,
+        /// Time constant of coming back.
+        release_seconds: f64,
+    },
+    /// The export turns the largest value to this level.
+    Normalise {
+        /// Level of the largest value, dB re full scale.
+        peak_db: f64,
+    },
     /// The recorder turns its gain so that the level becomes `target_rms`, up to 30 dB up or down.
     Agc {
         /// RMS that it strives for.
@@ -52,6 +69,8 @@ pub enum Fault {
         attack_seconds: f64,
         /// Time constant when the level is too low.
         release_seconds: f64,
+        /// How much of the way it goes, 0 to 1 in decibels.
+        part: f64,
     },
     /// Peaks beyond a threshold turn the gain down at once; it comes back slowly.
     Limiter {
@@ -60,12 +79,14 @@ pub enum Fault {
         /// Time constant of coming back.
         release_seconds: f64,
     },
-    /// Whatever stays under a threshold is muted.
+    /// Whatever stays under a threshold is turned down.
     Gate {
         /// Level under which it closes (peak).
         peak: f64,
         /// How long it stays open after the last sample over the threshold.
         hold_seconds: f64,
+        /// By how much it turns down, dB; infinite: it mutes.
+        range_db: f64,
     },
     /// The file states another rate than the samples were taken at.
     WrongRate {
@@ -169,11 +190,26 @@ impl Recording {
                     x[at..(at + frames).min(length)].fill(0.0);
                 }
                 Fault::Clip { peak } => x.iter_mut().for_each(|x| *x = x.clamp(-peak, *peak)),
-                Fault::Agc { target_rms, attack_seconds, release_seconds } => {
-                    agc(x, *target_rms, attack_seconds * rate_hz, release_seconds * rate_hz);
+                Fault::Agc { target_rms, attack_seconds, release_seconds, part } => {
+                    agc(x, *target_rms, attack_seconds * rate_hz, release_seconds * rate_hz, *part);
+                }
+                Fault::ClipUnderPeak { depth_db } => {
+                    // A converter's end is a code.
+                    let peak = round_to(largest(x) * from_db(-depth_db), 24);
+                    x.iter_mut().for_each(|x| *x = x.clamp(-peak, peak));
+                }
+                Fault::LimitUnderPeak { depth_db, release_seconds } => {
+                    let peak = largest(x) * from_db(-depth_db);
+                    limit(x, peak, release_seconds * rate_hz);
+                }
+                Fault::Normalise { peak_db } => {
+                    let gain = from_db(*peak_db) / largest(x).max(f64::MIN_POSITIVE);
+                    x.iter_mut().for_each(|x| *x = round_to(*x * gain, 24));
                 }
                 Fault::Limiter { peak, release_seconds } => limit(x, *peak, release_seconds * rate_hz),
-                Fault::Gate { peak, hold_seconds } => gate(x, *peak, (hold_seconds * rate_hz) as usize),
+                Fault::Gate { peak, hold_seconds, range_db } => {
+                    gate(x, *peak, (hold_seconds * rate_hz) as usize, from_db(-range_db));
+                }
                 Fault::Dc { offset } => x.iter_mut().for_each(|x| *x += offset),
                 Fault::Level { gain_db } => {
                     let gain = from_db(*gain_db);
@@ -222,19 +258,23 @@ impl Recording {
     }
 }
 
+fn largest(x: &[f64]) -> f64 {
+    x.iter().fold(0.0f64, |m, x| m.max(x.abs()))
+}
+
 fn round_to(x: f64, bits: i32) -> f64 {
     let full = 2f64.powi(bits - 1);
     (x * full).round().clamp(-full, full - 1.0) / full
 }
 
 /// Gain follows a smoothed mean square; the times are in frames.
-fn agc(x: &mut [f64], target_rms: f64, attack: f64, release: f64) {
+fn agc(x: &mut [f64], target_rms: f64, attack: f64, release: f64, part: f64) {
     let mut power = target_rms * target_rms;
     for x in x {
         let now = *x * *x;
         let frames = if now > power { attack } else { release };
         power += (now - power) / frames.max(1.0);
-        *x *= (target_rms / power.sqrt().max(1e-9)).clamp(from_db(-30.0), from_db(30.0));
+        *x *= (target_rms / power.sqrt().max(1e-9)).clamp(from_db(-30.0), from_db(30.0)).powf(part);
     }
 }
 
@@ -247,12 +287,12 @@ fn limit(x: &mut [f64], peak: f64, release: f64) {
     }
 }
 
-fn gate(x: &mut [f64], peak: f64, hold: usize) {
+fn gate(x: &mut [f64], peak: f64, hold: usize, closed: f64) {
     let mut open_for = 0;
     for x in x {
         open_for = if x.abs() > peak { hold } else { usize::saturating_sub(open_for, 1) };
         if open_for == 0 {
-            *x = 0.0;
+            *x *= closed;
         }
     }
 }
@@ -314,9 +354,15 @@ mod tests {
         let peak = |x: &[f64]| x.iter().fold(0.0f64, |m, x| m.max(x.abs()));
         let limited = both.clone().with(&Fault::Limiter { peak: 0.3, release_seconds: 0.05 });
         assert!(peak(&limited.channels[0]) <= 0.3 + 1e-12);
-        let gated = both.clone().with(&Fault::Gate { peak: 0.05, hold_seconds: 0.01 });
+        let gated =
+            both.clone().with(&Fault::Gate { peak: 0.05, hold_seconds: 0.01, range_db: f64::INFINITY });
         assert!(peak(&gated.channels[0][50_000..]) == 0.0 && peak(&gated.channels[0][..47_000]) > 0.89);
-        let ridden = both.with(&Fault::Agc { target_rms: 0.1, attack_seconds: 0.02, release_seconds: 0.05 });
+        let ridden = both.with(&Fault::Agc {
+            target_rms: 0.1,
+            attack_seconds: 0.02,
+            release_seconds: 0.05,
+            part: 1.0,
+        });
         let (a, b) = (peak(&ridden.channels[0][40_000..48_000]), peak(&ridden.channels[0][88_000..]));
         // 29.5 dB apart before; a rider that settles brings them within 3 dB.
         assert!(a / b < 1.41 && b / a < 1.41, "{a} {b}");

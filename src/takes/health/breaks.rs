@@ -12,6 +12,8 @@ use std::ops::Range;
 const PIECE_SECONDS: f64 = 0.001;
 /// Pieces on each side that a break must stand out from.
 const SIDE: usize = 100;
+/// The same in a steady tone.
+const TONE_SIDE: usize = 30;
 /// A side has at least so many.
 const LEAST_SIDE: usize = 8;
 /// Of a side this many may be breaks themselves: the next largest counts.
@@ -41,7 +43,7 @@ pub(super) fn of_any(samples: &[f32], rate_hz: f64) -> Vec<usize> {
         let sixth = |n| a[n] + g[n] - 6.0 * (b[n] + f[n]) + 15.0 * (c[n] + e[n]) - 20.0 * d[n];
         views.extend((0..count).map(|n: usize| sixth(n).abs()));
     });
-    let found = stand_out(&peaks, 0, LEAST_STEP * STEP_GAIN);
+    let found = stand_out(&peaks, SIDE, 0, LEAST_STEP * STEP_GAIN);
     // The largest value lies three samples before the middle of its seven.
     found.into_iter().filter_map(|k| largest(piece * k..piece * (k + 1), view)).map(|n| n + 3).collect()
 }
@@ -56,12 +58,10 @@ pub(super) fn of_tone(samples: &[f32], rate_hz: f64, period: f64) -> Vec<usize> 
     let delay = period * m as f64;
     let whole = delay.round() as usize;
     let [a, b, c] = parabola(delay - whole as f64);
-    let view = |n: usize| -> f32 {
-        match (samples.get(n + whole + 1), samples.get(n..n + 3)) {
-            (Some(&x), Some(&[before, at, after])) => (x - (a * after + b * at + c * before)).abs(),
-            _ => 0.0,
-        }
-    };
+    // Less itself half a period before, the tone doubles and hum all but goes.
+    let half = ((0.5 * period).round() as usize).max(1);
+    let doubled: Vec<f32> = samples.windows(half + 1).map(|part| part[half] - part[0]).collect();
+    let samples = doubled.as_slice();
     let peaks = peaks(samples.len().saturating_sub(whole + 2), piece, |at, views| {
         let count = at.len();
         let (Some(part), Some(later)) =
@@ -74,8 +74,17 @@ pub(super) fn of_tone(samples: &[f32], rate_hz: f64, period: f64) -> Vec<usize> 
         views.extend((0..count).map(|n: usize| left(n).abs()));
     });
     // A break is seen again one delay later; that echo is no neighbour.
-    let echo = whole / piece + 2;
-    let found = stand_out(&peaks, echo, LEAST_STEP);
+    let echo = (whole + half) / piece + 2;
+    // Three periods at least, since an amp's kinks come with each; no more than that, since the settling after a
+    // change of level would hide what comes soon after it.
+    let side = TONE_SIDE.max((3.0 * period) as usize / piece);
+    let found = stand_out(&peaks, side, echo, LEAST_STEP);
+    let view = |n: usize| -> f32 {
+        match (samples.get(n + whole + 1), samples.get(n..n + 3)) {
+            (Some(&x), Some(&[before, at, after])) => (x - (a * after + b * at + c * before)).abs(),
+            _ => 0.0,
+        }
+    };
     found
         .into_iter()
         .filter_map(|k| {
@@ -83,7 +92,7 @@ pub(super) fn of_tone(samples: &[f32], rate_hz: f64, period: f64) -> Vec<usize> 
             let from = piece * k.saturating_sub(1);
             (from..piece * (k + 1)).find(|&n| view(n) > 0.5 * top)
         })
-        .map(|n| n + whole + 1)
+        .map(|n| n + whole + 1 + half)
         .collect()
 }
 
@@ -140,16 +149,16 @@ fn largest(range: Range<usize>, view: impl Fn(usize) -> f32) -> Option<usize> {
 }
 
 /// Pieces that stand out from both sides. `echo` pieces after each do not count.
-fn stand_out(peaks: &[f32], echo: usize, floor: f32) -> Vec<usize> {
+fn stand_out(peaks: &[f32], side: usize, echo: usize, floor: f32) -> Vec<usize> {
     let least = floor.max(0.0);
     let mut found = Vec::new();
     for (k, &peak) in peaks.iter().enumerate() {
         if peak <= least {
             continue;
         }
-        let before = peaks.get(k.saturating_sub(SIDE + 1)..k.saturating_sub(1)).unwrap_or_default();
+        let before = peaks.get(k.saturating_sub(side + 1)..k.saturating_sub(1)).unwrap_or_default();
         let from = (k + 2 + echo).min(peaks.len());
-        let after = peaks.get(from..(from + SIDE).min(peaks.len())).unwrap_or_default();
+        let after = peaks.get(from..(from + side).min(peaks.len())).unwrap_or_default();
         // Without both sides a change of the signal itself would look like a break.
         let stands =
             [before, after].into_iter().all(|side| side.len() >= LEAST_SIDE && stands_over(peak, side));

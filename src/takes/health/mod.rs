@@ -7,6 +7,7 @@ mod breaks;
 mod channel;
 mod ends;
 pub mod gain;
+pub mod helper;
 mod pairs;
 pub mod programme;
 mod slip;

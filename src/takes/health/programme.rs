@@ -7,6 +7,7 @@ use std::ops::Range;
 use super::{MOST_STRETCHES, Report, breaks, channel, spectrum};
 use crate::analysis::Strike;
 use crate::finding::{Finding, Severity};
+use crate::measure::sweep::{self, Sweep};
 use crate::measure::{Plans, fit};
 use crate::signals::plan::{Segment, Signal};
 use crate::takes::Take;
@@ -29,7 +30,7 @@ const GUARD_SECONDS: f64 = 0.014;
 /// Breaks told one by one; more are counted.
 const MOST_TOLD: usize = 6;
 /// Samples lost in all from which the clock of the markers is not believed.
-const LOST_SAMPLES: f64 = 1.5;
+const LOST_SAMPLES: f64 = 0.6;
 
 /// A stretch of the programme in which one thing goes on.
 struct Span<'a> {
@@ -60,8 +61,17 @@ pub fn judge(take: &Take, health: &Report, measured: usize, plans: &mut Plans) -
     judgement.spoilt(take, &spans, &of_channel(&health.gaps), "zeroed");
     judgement.breaks(take, &spans);
     judgement.findings.extend(lost(take, &spans, plans));
+    // A break in the sweep would look like a second arrival.
+    if judgement.findings.iter().all(|f| f.code != "samples_lost" && f.code != "recording_breaks") {
+        judgement.findings.extend(beside(take, plans));
+    }
     let rms = health.rms.get(measured).copied().unwrap_or(0.0);
     judgement.findings.extend(spectrum::quiet(take, rms, plans));
+    judgement.findings.extend(spectrum::gate(take, health.step, plans));
+    let noisy = spectrum::noise(take, plans).is_some_and(|rms| rms > health.step);
+    if noisy && judgement.struck.is_empty() {
+        judgement.findings.extend(normalised(take, health));
+    }
     judgement
 }
 
@@ -280,6 +290,55 @@ fn told(
     .in_segment(&span.segment.id)
 }
 
+/// A second way of the signal into the recording, past the amp.
+fn beside(take: &Take, plans: &mut Plans) -> Option<Finding> {
+    let segment = take.plan.segment("sweep_low")?;
+    let sweep = Sweep::of(&take.plan, &segment.signal)?;
+    let arrival = sweep::second_arrival(&take.cut(segment)?, &sweep, plans)?;
+    let side = if arrival.seconds < 0.0 { "before" } else { "after" };
+    let (ratio_db, worst_db) = (units::db(arrival.ratio), units::db(1.0 + arrival.ratio));
+    Some(
+        Finding::new(
+            "monitoring_on",
+            Severity::Redo,
+            format!(
+                "what was played arrives twice: {:.1} ms {side} the amp's own sound, {ratio_db:.0} dB re that",
+                1e3 * arrival.seconds.abs()
+            ),
+            format!("the sum ripples by ±{worst_db:.2} dB over frequency and hides distortion"),
+            "switch off direct monitoring, loop-back recording and software monitoring; an echo or reverb in the \
+             amp looks the same: turn it off too",
+        )
+        .in_segment(&segment.id),
+    )
+}
+
+/// Levels that exports are normalised to, dB re full scale (common practice, no source).
+const NORMALISED_DB: [f64; 7] = [0.0, -0.1, -0.2, -0.3, -0.5, -1.0, -3.0];
+
+/// The largest sample of all channels stands at a round level, to the code: chance would do that once in a million
+/// takes at 24 bits, once in some thousand at 16.
+fn normalised(take: &Take, health: &Report) -> Option<Finding> {
+    let peak = health.levels.iter().filter_map(|l| l.peak.value).reduce(f64::max)?;
+    let codes = |db: f64| units::from_db(db) / health.step;
+    let wide = if health.step < 1e-6 { 1.01 } else { 0.51 };
+    // The programme itself, or a digital copy of it, ends at its own top.
+    let targets = NORMALISED_DB.iter().filter(|&&db| (db - take.plan.top_dbfs).abs() > 0.01);
+    let at = targets.copied().find(|&db| {
+        let full = if db == 0.0 { 1.0 / health.step - 1.0 } else { codes(db) };
+        (codes(peak) - full).abs() <= wide
+    })?;
+    Some(Finding::new(
+        "normalised_export",
+        Severity::Limit,
+        format!(
+            "the largest sample is at {at:.1} dB re full scale to the last code: the export was normalised"
+        ),
+        "volts, watts and gain are those of the export, not of the amp; ratios such as THD still hold",
+        "switch off normalising in the editor's export, and export again",
+    ))
+}
+
 /// The clock that the markers give against the one that the tones give: samples lost anywhere between
 /// the markers make them differ, also where nothing is played.
 fn lost(take: &Take, spans: &[Span<'_>], plans: &mut Plans) -> Option<Finding> {
@@ -309,14 +368,14 @@ fn lost(take: &Take, spans: &[Span<'_>], plans: &mut Plans) -> Option<Finding> {
     if off.len() < 3 {
         return None;
     }
-    // The markers' clock is slow by what was lost: tones seem too high by the same share.
+    // Where samples are missing the markers seem too near each other, and by that clock the tones too low.
     let median = off[off.len() / 2];
     let spread = off[off.len() * 3 / 4] - off[off.len() / 4];
     let samples = median * seconds * take.rate_hz;
     if samples.abs() < LOST_SAMPLES || median.abs() < 3.0 * spread {
         return None;
     }
-    let what = if samples > 0.0 { "missing" } else { "too many" };
+    let what = if samples < 0.0 { "missing" } else { "too many" };
     Some(Finding::new(
         "samples_lost",
         Severity::Limit,

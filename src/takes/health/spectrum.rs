@@ -31,7 +31,7 @@ pub(super) fn quiet(take: &Take, rms: f64, plans: &mut Plans) -> Vec<Finding> {
     let cut = segment.and_then(|s| Some((s, take.cut(s)?)));
     let Some((segment, cut)) = cut else { return Vec::new() };
     let part = cut.part(0.1 * segment.length_seconds, 0.97 * segment.length_seconds);
-    let Some(density) = density(part.samples, plans) else { return Vec::new() };
+    let Some(density) = density(part.samples, 4, plans) else { return Vec::new() };
     let bin_hz = take.rate_hz / PIECE as f64;
     let mut findings = Vec::new();
     findings.extend(hum(&density, bin_hz, rms));
@@ -47,13 +47,13 @@ pub(super) fn quiet(take: &Take, rms: f64, plans: &mut Plans) -> Vec<Finding> {
 pub(super) fn noise(take: &Take, plans: &mut Plans) -> Option<f64> {
     let segment = take.plan.segments.iter().find(|s| matches!(s.signal, Signal::Quiet {}))?;
     let cut = take.cut(segment)?.part(0.1 * segment.length_seconds, 0.97 * segment.length_seconds);
-    let density = density(cut.samples, plans)?;
+    let density = density(cut.samples, 4, plans)?;
     // A median of squared peaks, over Hann's 1.5 bins of noise width, in all bins.
     Some((median(&density) / 1.5 / 2.0 * density.len() as f64).sqrt())
 }
 
 /// Mean power spectrum, each bin as the squared peak of a sine that would give it.
-fn density(samples: &[f32], plans: &mut Plans) -> Option<Vec<f64>> {
+fn density(samples: &[f32], least_pieces: u32, plans: &mut Plans) -> Option<Vec<f64>> {
     let hann = plans.hann(PIECE);
     let mut sum = vec![0.0; PIECE / 2 + 1];
     let mut count = 0.0;
@@ -67,7 +67,7 @@ fn density(samples: &[f32], plans: &mut Plans) -> Option<Vec<f64>> {
         count += 1.0;
         start += PIECE / 2;
     }
-    (count >= 4.0).then(|| sum.into_iter().map(|s| s / count).collect())
+    (count >= f64::from(least_pieces)).then(|| sum.into_iter().map(|s| s / count).collect())
 }
 
 fn hum(density: &[f64], bin_hz: f64, rms: f64) -> Option<Finding> {
@@ -86,6 +86,59 @@ fn hum(density: &[f64], bin_hz: f64, rms: f64) -> Option<Finding> {
             "it buries the quiet steps and adds to their THD+N; lines near harmonics add to THD",
             "record once with the amp off and the cable in: if it stays it is a ground loop, else it is the amp's",
         )
+    })
+}
+
+/// Noise that rises by this much as soon as something is played (1 dB, in power).
+const GATED: f64 = 1.26;
+/// Quiet steps that are looked at.
+const GATE_STEPS: usize = 6;
+/// Where: clear of most hum, inside every recorder's band.
+const GATE_HZ: (f64, f64) = (2_000.0, 15_000.0);
+
+/// Noise that is there under the quietest tones but not in the silence: something closes when nothing is played.
+/// `step` is the smallest step of the codes.
+pub(super) fn gate(take: &Take, step: f64, plans: &mut Plans) -> Option<Finding> {
+    let bin_hz = take.rate_hz / PIECE as f64;
+    let band = (GATE_HZ.0 / bin_hz) as usize..(GATE_HZ.1 / bin_hz) as usize;
+    let silence = take.plan.segments.iter().find(|s| matches!(s.signal, Signal::Quiet {}))?;
+    let ladder = take.plan.segment("ladder_up")?;
+    let Signal::Ladder { step_seconds, ref levels_db, .. } = ladder.signal else { return None };
+    // A harmonic takes up few bins of a thousand: the median does not see it. Pieces of one length, so that the
+    // median of few averages errs alike in both.
+    let length = (0.7 * step_seconds).min(0.2 * silence.length_seconds);
+    let mut level = |from: f64| -> Option<f64> {
+        let cut = take.stretch(from, from + length, from)?;
+        Some(median(density(cut.samples, 2, plans)?.get(band.clone())?))
+    };
+    let mut order: Vec<usize> = (0..levels_db.len()).collect();
+    order.sort_by(|&a, &b| levels_db[a].total_cmp(&levels_db[b]));
+    let steps: Vec<f64> = order
+        .into_iter()
+        .take(GATE_STEPS)
+        .filter_map(|k| level(ladder.start_seconds + (k as f64 + 0.25) * step_seconds))
+        .collect();
+    let quiet: Vec<f64> = (0..4)
+        .filter_map(|k| level(silence.start_seconds + (0.15 + 0.2 * f64::from(k)) * silence.length_seconds))
+        .collect();
+    if steps.len() < GATE_STEPS || quiet.len() < 4 {
+        return None;
+    }
+    let (playing, silent) = (median(&steps), median(&quiet));
+    // Squared peaks of noise of one code's rounding: step²/12, over all bins, Hann's 1.5 bins wide.
+    let rounding = 2.0 * 1.5 * step * step / 12.0 / (PIECE / 2) as f64;
+    (playing > GATED * silent && playing > 8.0 * rounding).then(|| {
+        Finding::new(
+            "noise_gated",
+            Severity::Limit,
+            format!(
+                "the noise from 2 to 15 kHz is {:.1} dB lower while nothing is played than under the quietest tones",
+                units::power_db(playing / silent.max(1e-30)).min(99.9)
+            ),
+            "a noise gate or an expander closes in the silence: noise and hum are its own, not the amp's",
+            "switch off gate, expander and noise reduction in recorder and system, and record again",
+        )
+        .in_segment(&silence.id)
     })
 }
 

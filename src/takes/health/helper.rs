@@ -1,0 +1,117 @@
+//! What a helper tells of a recorder: the drive recorded beside the amp, or a loopback at the level of the takes.
+//! Neither went through the amp, so whatever changes with level in it is the recorder's doing.
+
+use crate::figure::Curve;
+use crate::finding::{Finding, Severity};
+use crate::measure::ladder;
+use crate::measure::{self, Plans};
+use crate::takes::{Scale, Take};
+
+/// Gain of a recorder that moves by less than this over the ladder is steady: half of the least that a figure is
+/// to be trusted to (0.1 dB).
+const STEADY_DB: f64 = 0.05;
+/// Distortion of an interface from which it spoils an amp's (%): a tenth of the least THD limit that is quoted.
+const OVERLOADED_PERCENT: f64 = 0.1;
+/// More than this is no interface but an amp (%).
+const AMP_PERCENT: f64 = 10.0;
+/// Steps that must be known.
+const LEAST_STEPS: usize = 6;
+
+/// A step of the helper's ladder: drive and gain in dB, distortion and its floor in per cent.
+struct Step {
+    drive_db: f64,
+    gain_db: f64,
+    thd: f64,
+    floor: f64,
+}
+
+fn steps(curve: &Curve) -> Option<Vec<Step>> {
+    let column = |name: &str| curve.column(name);
+    let (drive, gain) = (column("drive")?, column("gain")?);
+    let (thd, floor) = (column("thd")?, column("thd_floor")?);
+    let step = |k: usize| {
+        let floor = floor[k].filter(|floor| *floor < 1.0)?;
+        Some(Step { drive_db: drive[k]?, gain_db: gain[k]?, thd: thd[k].unwrap_or(0.0), floor })
+    };
+    let steps: Vec<Step> = (0..drive.len()).filter_map(step).collect();
+    (steps.len() >= LEAST_STEPS).then_some(steps)
+}
+
+/// Judges a helper's take; `name` says what it is: "the drive channel", "the loopback".
+#[must_use]
+pub fn judge(take: &Take, name: &str, plans: &mut Plans) -> Vec<Finding> {
+    let rising = measure::steps_of(take, "ladder_up", &[], plans);
+    let curve = ladder::ladder_curve(&rising, &Scale::default());
+    let Some(steps) = steps(&curve) else { return Vec::new() };
+    if steps.iter().any(|s| s.thd > AMP_PERCENT) {
+        return Vec::new();
+    }
+    let mut findings = Vec::new();
+    if take.polarity < 0 {
+        findings.push(Finding::new(
+            "channel_inverted",
+            Severity::Limit,
+            format!("{name} comes back upside down: interface or cable turns the sign"),
+            "which half of the wave clips first is told the wrong way round for every take through it",
+            "use a cable that does not turn the sign, or switch the channel's polarity off; then record again",
+        ));
+    }
+    let (low, high) = steps
+        .iter()
+        .fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), s| (l.min(s.gain_db), h.max(s.gain_db)));
+    // A cubic stage that loses a gain of x distorts by x/3 (closed form); a gain control distorts by none of it.
+    let owed = 100.0 * (1.0 - 10f64.powf((low - high) / 20.0)) / 3.0;
+    let worst = steps.iter().filter(|s| s.thd > 2.0 * s.floor).max_by(|a, b| a.thd.total_cmp(&b.thd));
+    let most = worst.map_or(0.0, |s| s.thd);
+    if high - low > STEADY_DB && most < 0.4 * owed {
+        findings.push(
+            Finding::new(
+                "gain_rides",
+                Severity::Redo,
+                format!(
+                    "the gain of {name} moves by {:.2} dB over the ladder while it distorts by {most:.3} % at most: \
+                     an automatic gain or a limiter works in recorder, system or interface",
+                    high - low
+                ),
+                "headroom, compression and power are those of the gain control, not of the amp",
+                "switch off automatic gain, limiter, gate and noise reduction, and record again",
+            )
+            .in_segment("ladder_up"),
+        );
+    } else if let Some(step) = worst.filter(|s| s.thd > OVERLOADED_PERCENT) {
+        findings.push(
+            Finding::new(
+                "interface_overloaded",
+                Severity::Limit,
+                format!(
+                    "{name} distorts by {:.2} % at {:.0} dB of drive without any amp in between",
+                    step.thd, step.drive_db
+                ),
+                "at that level the interface's input or output adds its own distortion and compression to the amp's",
+                "use a larger pad or turn the interface's input and output down, then record again",
+            )
+            .in_segment("ladder_up"),
+        );
+    }
+    findings
+}
+
+/// Whether a take looks like the drive itself: gain steady within 3 dB, hardly any distortion.
+#[must_use]
+pub fn is_drive(take: &Take, plans: &mut Plans) -> bool {
+    let rising = measure::steps_of(take, "ladder_up", &[], plans);
+    let Some(steps) = steps(&ladder::ladder_curve(&rising, &Scale::default())) else { return false };
+    steps.iter().all(|s| s.thd < 0.5)
+}
+
+/// The measured channel holds no programme, another one does.
+#[must_use]
+pub fn wrong_channel(measured: u32, other: u32) -> Finding {
+    Finding::new(
+        "wrong_channel",
+        Severity::Redo,
+        format!("channel {measured} holds no markers of the programme, channel {other} does"),
+        "the amp is not measured at all",
+        format!("measure channel {other}: --channel {other}, or channel = {other} in bench.toml"),
+    )
+}

@@ -1,0 +1,345 @@
+//! The faults, each with its strength.
+
+use twinload::signals::{Identity, Player};
+use twinload::simulate::Fault;
+use twinload::simulate::noise::White;
+
+use super::takes::{Amp, LATENCY_SECONDS};
+
+/// Faults to put in, and the second of the recording at which one must be placed, if it has a place.
+pub type Made = (Vec<Fault>, Option<f64>);
+
+/// A kind of fault.
+pub struct Kind {
+    pub name: &'static str,
+    /// Findings that name it.
+    pub codes: &'static [&'static str],
+    /// It does not make the take unfit.
+    pub is_note: bool,
+    /// What its strength is told in.
+    pub unit: &'static str,
+    /// Least and most strength, where it has one.
+    pub range: Option<(f64, f64)>,
+    /// Strength from which it must be found, where that is not where it moves a figure (docs/checks.md tells why).
+    pub from: Option<f64>,
+    /// On which amps it can be told.
+    pub on: fn(&Amp) -> bool,
+    pub make: fn(&Amp, &mut White, f64) -> Made,
+}
+
+impl Kind {
+    /// The least strength whose movement is 1 or more, and of what; `None` if even the most moves nothing.
+    pub fn critical(&self, movement: impl Fn(f64) -> (f64, String)) -> Option<(f64, String)> {
+        let (mut low, mut high) = self.range?;
+        let (moved, mut what) = movement(high);
+        if moved < 1.0 {
+            return None;
+        }
+        if movement(low).0 >= 1.0 {
+            return Some((low, movement(low).1));
+        }
+        while high / low > 1.15 {
+            let middle =
+                if self.unit == "samples" { (low * high).sqrt().round() } else { (low * high).sqrt() };
+            if middle <= low || middle >= high {
+                break;
+            }
+            let (moved, of) = movement(middle);
+            if moved >= 1.0 {
+                (high, what) = (middle, of);
+            } else {
+                low = middle;
+            }
+        }
+        Some((high, what))
+    }
+}
+
+fn any(_: &Amp) -> bool {
+    true
+}
+
+/// A place in the louder steps of the rising ladder, away from their edges.
+fn in_ladder(amp: &Amp, random: &mut White) -> f64 {
+    let step = 6 + (random.uniform() * 10.0) as usize;
+    amp.at("ladder_up", 0.25 * step as f64 + 0.06 + 0.16 * random.uniform())
+}
+
+/// A place in a segment: its middle six tenths.
+fn within(amp: &Amp, random: &mut White, id: &str) -> f64 {
+    let length = amp.plan.segment(id).unwrap().length_seconds;
+    amp.at(id, length * (0.15 + 0.5 * random.uniform()))
+}
+
+fn lost(at_seconds: f64, frames: f64) -> Vec<Fault> {
+    vec![Fault::Dropout { at_seconds, frames: frames as usize }]
+}
+
+const NONE: Kind = Kind {
+    name: "",
+    codes: &[],
+    is_note: false,
+    unit: "",
+    range: None,
+    from: None,
+    on: any,
+    make: |_, _, _| (Vec::new(), None),
+};
+
+const BROKEN: &[&str] = &["recording_breaks", "zeroed"];
+/// Where the place of a break cannot be told, the clock tells that there is one.
+const BROKEN_ANYWHERE: &[&str] = &["recording_breaks", "samples_lost", "clock_jumps", "zeroed"];
+
+pub fn kinds() -> Vec<Kind> {
+    let mut kinds = breaks();
+    kinds.extend(levels());
+    kinds.extend(others());
+    kinds
+}
+
+fn breaks() -> Vec<Kind> {
+    vec![
+        Kind {
+            name: "samples lost in a step",
+            codes: BROKEN,
+            unit: "samples",
+            range: Some((1.0, 40.0)),
+            make: |amp, random, s| {
+                let at = in_ladder(amp, random);
+                (lost(at, s), Some(at))
+            },
+            ..NONE
+        },
+        Kind {
+            name: "samples repeated in a step",
+            codes: BROKEN,
+            unit: "samples",
+            range: Some((1.0, 40.0)),
+            make: |amp, random, s| {
+                let at = in_ladder(amp, random);
+                (vec![Fault::Repeat { at_seconds: at, frames: s as usize }], Some(at))
+            },
+            ..NONE
+        },
+        Kind {
+            name: "samples zeroed in a step",
+            codes: BROKEN,
+            unit: "samples",
+            range: Some((1.0, 300.0)),
+            make: |amp, random, s| {
+                let at = in_ladder(amp, random);
+                (vec![Fault::Zeroed { at_seconds: at, frames: s as usize }], Some(at))
+            },
+            ..NONE
+        },
+        Kind {
+            name: "clicks",
+            codes: BROKEN,
+            unit: "of full scale",
+            range: Some((1e-4, 0.5)),
+            from: Some(0.02),
+            make: |amp, random, s| {
+                let at = in_ladder(amp, random);
+                (vec![Fault::Clicks { count: 60, peak: s, seed: (at * 1e6) as u64 }], None)
+            },
+            ..NONE
+        },
+        Kind {
+            name: "samples lost in the low sweep",
+            codes: BROKEN_ANYWHERE,
+            unit: "samples",
+            range: Some((1.0, 400.0)),
+            make: |amp, random, s| (lost(within(amp, random, "sweep_low"), s), None),
+            ..NONE
+        },
+        Kind {
+            name: "samples lost in the high sweep",
+            codes: BROKEN_ANYWHERE,
+            unit: "samples",
+            range: Some((1.0, 400.0)),
+            make: |amp, random, s| (lost(within(amp, random, "sweep_high"), s), None),
+            ..NONE
+        },
+        Kind {
+            name: "samples lost in two tones",
+            codes: BROKEN_ANYWHERE,
+            unit: "samples",
+            range: Some((1.0, 400.0)),
+            from: Some(8.0),
+            make: |amp, random, s| (lost(within(amp, random, "modulation_high"), s), None),
+            ..NONE
+        },
+        Kind {
+            name: "samples lost in the burst",
+            codes: BROKEN_ANYWHERE,
+            unit: "samples",
+            range: Some((1.0, 400.0)),
+            make: |amp, random, s| (lost(amp.at("burst", 0.4 + 0.4 * random.uniform()), s), None),
+            ..NONE
+        },
+        Kind {
+            name: "samples lost in the quiet",
+            codes: BROKEN_ANYWHERE,
+            unit: "samples",
+            range: Some((1.0, 4000.0)),
+            from: Some(4.0),
+            make: |amp, random, s| (lost(within(amp, random, "quiet"), s), None),
+            ..NONE
+        },
+    ]
+}
+
+fn levels() -> Vec<Kind> {
+    vec![
+        Kind {
+            name: "clipped under the largest peak",
+            codes: &["clipped_input"],
+            unit: "dB",
+            range: Some((0.001, 6.0)),
+            make: |_, _, s| (vec![Fault::ClipUnderPeak { depth_db: s }], None),
+            ..NONE
+        },
+        Kind {
+            name: "automatic gain",
+            codes: &["gain_rides"],
+            unit: "of full action",
+            range: Some((1e-4, 1.0)),
+            from: Some(0.5),
+            make: |_, _, s| {
+                let agc =
+                    Fault::Agc { target_rms: 0.1, attack_seconds: 0.02, release_seconds: 0.05, part: s };
+                (vec![agc], None)
+            },
+            ..NONE
+        },
+        Kind {
+            name: "limiter under the largest peak",
+            codes: &["gain_rides"],
+            unit: "dB",
+            range: Some((0.01, 20.0)),
+            from: Some(6.0),
+            // Where the amp itself distorts by 2 % or more, its own compression hides a limiter.
+            on: |amp| amp.name == "wire",
+            make: |_, _, s| (vec![Fault::LimitUnderPeak { depth_db: s, release_seconds: 0.2 }], None),
+            ..NONE
+        },
+        Kind {
+            name: "gate or expander in the silence",
+            codes: &["noise_gated", "zeroed"],
+            unit: "dB",
+            range: Some((0.05, 60.0)),
+            from: Some(3.0),
+            make: |_, _, s| (vec![Fault::Gate { peak: 0.006, hold_seconds: 0.05, range_db: s }], None),
+            // Its quietest tones must open the gate, its noise and hum must not.
+            on: |amp| !amp.name.starts_with("valves"),
+            ..NONE
+        },
+        Kind {
+            name: "recorded too low, by",
+            codes: &["level_low"],
+            unit: "dB",
+            from: Some(45.0),
+            make: |_, _, s| (vec![Fault::Level { gain_db: -s }], None),
+            ..NONE
+        },
+        Kind {
+            name: "DC",
+            codes: &["dc_offset"],
+            is_note: true,
+            unit: "of full scale",
+            from: Some(0.006),
+            make: |_, _, s| (vec![Fault::Dc { offset: s }], None),
+            ..NONE
+        },
+        Kind {
+            name: "export normalised to",
+            codes: &["normalised_export"],
+            unit: "dBFS",
+            from: Some(0.3),
+            make: |_, _, s| (vec![Fault::Normalise { peak_db: -s }], None),
+            ..NONE
+        },
+        Kind {
+            name: "direct monitoring 4 ms early",
+            codes: &["monitoring_on"],
+            unit: "of what is played",
+            range: Some((1e-4, 0.3)),
+            from: Some(0.02),
+            make: |amp, _, s| (vec![monitor(amp, 0.004, s)], None),
+            ..NONE
+        },
+        Kind {
+            name: "direct monitoring 3 ms late",
+            codes: &["monitoring_on"],
+            unit: "of what is played",
+            range: Some((1e-4, 0.3)),
+            from: Some(0.02),
+            make: |amp, _, s| (vec![monitor(amp, -0.003, s)], None),
+            ..NONE
+        },
+    ]
+}
+
+/// The programme itself beside the amp, at this part of its own level.
+fn monitor(amp: &Amp, early_seconds: f64, part: f64) -> Fault {
+    let rate_hz = f64::from(amp.rate_hz);
+    let mut dry = vec![0.0; (amp.plan.length_seconds * rate_hz) as usize];
+    let said = Identity { plan: amp.plan.identity(), part: 0 };
+    Player::new(&amp.plan, said).fill(&mut dry, 0.0, 1.0 / rate_hz);
+    // Frame 0 of `dry` is the programme's begin, which the recording holds after its latency.
+    Fault::Monitor { dry, early_seconds: early_seconds - LATENCY_SECONDS, level_db: 20.0 * part.log10() }
+}
+
+fn others() -> Vec<Kind> {
+    vec![
+        Kind {
+            name: "hum",
+            codes: &["hum_high"],
+            unit: "of full scale",
+            from: Some(0.03),
+            make: |_, _, s| (vec![Fault::Tone { frequency_hz: 50.0, peak: s }], None),
+            ..NONE
+        },
+        Kind {
+            name: "tone of 22 kHz",
+            codes: &["ultrasonic"],
+            unit: "of full scale",
+            from: Some(0.003),
+            make: |_, _, s| (vec![Fault::Tone { frequency_hz: 22_000.0, peak: s }], None),
+            ..NONE
+        },
+        Kind {
+            name: "16-bit path behind 24 bits",
+            codes: &["few_bits_captured"],
+            is_note: true,
+            from: Some(16.0),
+            unit: "bits",
+            make: |_, _, _| (vec![Fault::SixteenBit], None),
+            ..NONE
+        },
+        Kind {
+            name: "wrong rate label",
+            codes: &["rate_label"],
+            from: Some(44_100.0),
+            unit: "Hz",
+            make: |_, _, s| (vec![Fault::WrongRate { rate_hz: s as u32 }], None),
+            ..NONE
+        },
+        Kind {
+            name: "start cut off",
+            codes: &["marker_missing"],
+            from: Some(2.5),
+            unit: "s",
+            make: |_, _, s| (vec![Fault::CutStart { seconds: s }], None),
+            ..NONE
+        },
+        Kind {
+            name: "end cut off",
+            codes: &["marker_missing"],
+            from: Some(2.0),
+            unit: "s",
+            make: |_, _, s| (vec![Fault::CutEnd { seconds: s }], None),
+            ..NONE
+        },
+    ]
+}
