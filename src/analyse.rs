@@ -2,6 +2,7 @@
 
 mod silences;
 
+use std::borrow::Cow;
 use std::path::{Path, PathBuf};
 
 use rayon::prelude::*;
@@ -53,6 +54,13 @@ pub struct Options {
 impl Default for Options {
     fn default() -> Self {
         Self { channel: 1, drive_channel: None, plans: Vec::new(), loopback: None }
+    }
+}
+
+impl Options {
+    /// The plans that may have been played: the built-in ones where none is named.
+    pub(crate) fn known_plans(&self) -> Cow<'_, [Plan]> {
+        if self.plans.is_empty() { Cow::Owned(built_in_plans()) } else { Cow::Borrowed(&self.plans) }
     }
 }
 
@@ -108,7 +116,7 @@ pub fn health_of_file(path: &Path, options: &Options) -> Result<Vec<TakeAnalysis
 }
 
 fn one_file(path: &Path, options: &Options, depth: Depth) -> Result<Vec<TakeAnalysis>, AnalyseError> {
-    let plans = if options.plans.is_empty() { built_in_plans() } else { options.plans.clone() };
+    let plans = options.known_plans();
     let ask = Ask { channel: options.channel, drive_channel: options.drive_channel, plans: &plans };
     Ok(recording(path, &ask, &|_| Scale::default(), &Aim { of_quiet: false, interface: None, depth })?)
 }
@@ -323,7 +331,7 @@ fn recording(
 }
 
 /// A channel over this carries something (AES17 dBFS).
-const LIVE_DBFS: f64 = -60.0;
+pub(crate) const LIVE_DBFS: f64 = -60.0;
 
 fn of_take(
     mut entry: TakeAnalysis,

@@ -61,16 +61,22 @@ pub struct FileCheck {
 /// Checks recordings; one that cannot be read does not keep the others from it.
 #[must_use]
 pub fn check(files: &[PathBuf], options: &Options) -> Check {
+    let of_loopback = of_loopback(options);
     Check {
         schema: SCHEMA.to_owned(),
         version: env!("CARGO_PKG_VERSION").to_owned(),
-        files: files.par_iter().map(|path| file(path, options)).collect(),
+        files: files.par_iter().map(|path| one(path, options, &of_loopback)).collect(),
     }
 }
 
 /// Checks one recording.
 #[must_use]
 pub fn file(path: &Path, options: &Options) -> FileCheck {
+    one(path, options, &of_loopback(options))
+}
+
+/// Checks one recording, with what the loopback tells of all of them.
+fn one(path: &Path, options: &Options, of_loopback: &[Finding]) -> FileCheck {
     let mut all = FileCheck {
         file: shown::path(path),
         sha256: None,
@@ -91,7 +97,8 @@ pub fn file(path: &Path, options: &Options) -> FileCheck {
             for take in takes {
                 all.take(take);
             }
-            helped(&mut all, path, options);
+            of_other_channels(&mut all, path, options);
+            all.findings.extend_from_slice(of_loopback);
             all.findings.sort_by(|a, b| {
                 let time = |f: &Finding| f.at_seconds.unwrap_or(-1.0);
                 b.severity.cmp(&a.severity).then(time(a).total_cmp(&time(b)))
@@ -102,23 +109,20 @@ pub fn file(path: &Path, options: &Options) -> FileCheck {
     all
 }
 
-/// A channel over this carries something (AES17 dBFS).
-const LIVE_DBFS: f64 = -60.0;
 /// Other channels that are looked at.
 const MOST_OTHERS: usize = 3;
 
-/// What another channel or a loopback adds to what one channel tells.
-fn helped(all: &mut FileCheck, path: &Path, options: &Options) {
+/// What another channel adds to what one channel tells.
+fn of_other_channels(all: &mut FileCheck, path: &Path, options: &Options) {
     let mut plans = Plans::default();
-    let built_in = analyse::built_in_plans();
-    let known = if options.plans.is_empty() { &built_in } else { &options.plans };
+    let known = options.known_plans();
     let live = |c: &&ChannelLevel| {
-        Some(c.channel) != all.channel && c.level.value.is_some_and(|level| level > LIVE_DBFS)
+        Some(c.channel) != all.channel && c.level.value.is_some_and(|level| level > analyse::LIVE_DBFS)
     };
     let others: Vec<u32> = all.channels.iter().filter(live).map(|c| c.channel).take(MOST_OTHERS).collect();
     let of_programme = matches!(all.kind, Some(RecordingKind::Programme | RecordingKind::Segment));
     for other in others {
-        let Ok(recorded) = read(path, &Ask { channel: other, plans: known, drive_channel: None }) else {
+        let Ok(recorded) = read(path, &Ask { channel: other, plans: &known, drive_channel: None }) else {
             continue;
         };
         let Some(take) = recorded.takes.first() else { continue };
@@ -127,17 +131,23 @@ fn helped(all: &mut FileCheck, path: &Path, options: &Options) {
             all.findings.push(helper::wrong_channel(options.channel, other));
             break;
         }
-        if helper::is_drive(take, &mut plans) {
-            let name = format!("the drive on channel {other}");
-            all.findings.extend(helper::judge(take, &name, &mut plans));
+        if let Some(drive) = helper::Rising::of(take, &mut plans).filter(helper::Rising::is_drive) {
+            all.findings.extend(drive.judge(&format!("the drive on channel {other}")));
         }
     }
-    let Some(loopback) = &options.loopback else { return };
-    let ask = Ask { channel: options.channel, plans: known, drive_channel: None };
+}
+
+/// What a loopback tells of the recorder, and so of every recording made with it.
+fn of_loopback(options: &Options) -> Vec<Finding> {
+    let Some(loopback) = &options.loopback else { return Vec::new() };
+    let known = options.known_plans();
+    let ask = Ask { channel: options.channel, plans: &known, drive_channel: None };
+    let not_used = |why: &str| vec![analyse::loopback_not_used(loopback, why)];
     match read(loopback, &ask).map(|recorded| recorded.takes.into_iter().next()) {
-        Ok(Some(take)) => all.findings.extend(helper::judge(&take, "the loopback", &mut plans)),
-        Ok(None) => all.findings.push(analyse::loopback_not_used(loopback, "no markers were found in it")),
-        Err(error) => all.findings.push(analyse::loopback_not_used(loopback, &error.to_string())),
+        Ok(Some(take)) => helper::Rising::of(&take, &mut Plans::default())
+            .map_or_else(Vec::new, |rising| rising.judge("the loopback")),
+        Ok(None) => not_used("no markers were found in it"),
+        Err(error) => not_used(&error.to_string()),
     }
 }
 

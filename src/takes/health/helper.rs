@@ -1,7 +1,6 @@
 //! What a helper tells of a recorder: the drive recorded beside the amp, or a loopback at the level of the takes.
 //! Neither went through the amp, so whatever changes with level in it is the recorder's doing.
 
-use crate::figure::Curve;
 use crate::finding::{Finding, Severity};
 use crate::measure::ladder;
 use crate::measure::{self, Plans};
@@ -25,46 +24,62 @@ struct Step {
     floor: f64,
 }
 
-fn steps(curve: &Curve) -> Option<Vec<Step>> {
-    let column = |name: &str| curve.column(name);
-    let (drive, gain) = (column("drive")?, column("gain")?);
-    let (thd, floor) = (column("thd")?, column("thd_floor")?);
-    let step = |k: usize| {
-        let floor = floor[k].filter(|floor| *floor < 1.0)?;
-        Some(Step { drive_db: drive[k]?, gain_db: gain[k]?, thd: thd[k].unwrap_or(0.0), floor })
-    };
-    let steps: Vec<Step> = (0..drive.len()).filter_map(step).collect();
-    (steps.len() >= LEAST_STEPS).then_some(steps)
+/// The rising ladder of a helper's take, where enough of it is known.
+pub struct Rising {
+    steps: Vec<Step>,
+    /// The sign that its markers came back with.
+    polarity: i8,
 }
 
-/// Judges a helper's take; `name` says what it is: "the drive channel", "the loopback".
-#[must_use]
-pub fn judge(take: &Take, name: &str, plans: &mut Plans) -> Vec<Finding> {
-    let rising = measure::steps_of(take, "ladder_up", &[], plans);
-    let curve = ladder::ladder_curve(&rising, &Scale::default());
-    let Some(steps) = steps(&curve) else { return Vec::new() };
-    if steps.iter().any(|s| s.thd > AMP_PERCENT) {
-        return Vec::new();
+impl Rising {
+    /// Measures it; `None` if too few steps stand clear of the noise.
+    #[must_use]
+    pub fn of(take: &Take, plans: &mut Plans) -> Option<Self> {
+        let rising = measure::steps_of(take, "ladder_up", &[], plans);
+        let curve = ladder::ladder_curve(&rising, &Scale::default());
+        let column = |name: &str| curve.column(name);
+        let (drive, gain) = (column("drive")?, column("gain")?);
+        let (thd, floor) = (column("thd")?, column("thd_floor")?);
+        let step = |k: usize| {
+            let floor = floor[k].filter(|floor| *floor < 1.0)?;
+            Some(Step { drive_db: drive[k]?, gain_db: gain[k]?, thd: thd[k].unwrap_or(0.0), floor })
+        };
+        let steps: Vec<Step> = (0..drive.len()).filter_map(step).collect();
+        (steps.len() >= LEAST_STEPS).then_some(Self { steps, polarity: take.polarity })
     }
-    let mut findings = Vec::new();
-    if take.polarity < 0 {
-        findings.push(Finding::new(
+
+    /// Whether it looks like the drive itself: hardly any distortion.
+    #[must_use]
+    pub fn is_drive(&self) -> bool {
+        self.steps.iter().all(|s| s.thd < 0.5)
+    }
+
+    /// Judges it; `name` says what it is: "the drive on channel 2", "the loopback".
+    #[must_use]
+    pub fn judge(&self, name: &str) -> Vec<Finding> {
+        let steps = &self.steps;
+        if steps.iter().any(|s| s.thd > AMP_PERCENT) {
+            return Vec::new();
+        }
+        let mut findings = Vec::new();
+        if self.polarity < 0 {
+            findings.push(Finding::new(
             "channel_inverted",
             Severity::Limit,
             format!("{name} comes back upside down: interface or cable turns the sign"),
             "which half of the wave clips first is told the wrong way round for every take through it",
             "use a cable that does not turn the sign, or switch the channel's polarity off; then record again",
         ));
-    }
-    let (low, high) = steps
-        .iter()
-        .fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), s| (l.min(s.gain_db), h.max(s.gain_db)));
-    // A cubic stage that loses a gain of x distorts by x/3 (closed form); a gain control distorts by none of it.
-    let owed = 100.0 * (1.0 - 10f64.powf((low - high) / 20.0)) / 3.0;
-    let worst = steps.iter().filter(|s| s.thd > 2.0 * s.floor).max_by(|a, b| a.thd.total_cmp(&b.thd));
-    let most = worst.map_or(0.0, |s| s.thd);
-    if high - low > STEADY_DB && most < 0.4 * owed {
-        findings.push(
+        }
+        let (low, high) = steps
+            .iter()
+            .fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), s| (l.min(s.gain_db), h.max(s.gain_db)));
+        // A cubic stage that loses a gain of x distorts by x/3 (closed form); a gain control distorts by none of it.
+        let owed = 100.0 * (1.0 - 10f64.powf((low - high) / 20.0)) / 3.0;
+        let worst = steps.iter().filter(|s| s.thd > 2.0 * s.floor).max_by(|a, b| a.thd.total_cmp(&b.thd));
+        let most = worst.map_or(0.0, |s| s.thd);
+        if high - low > STEADY_DB && most < 0.4 * owed {
+            findings.push(
             Finding::new(
                 "gain_rides",
                 Severity::Redo,
@@ -78,8 +93,8 @@ pub fn judge(take: &Take, name: &str, plans: &mut Plans) -> Vec<Finding> {
             )
             .in_segment("ladder_up"),
         );
-    } else if let Some(step) = worst.filter(|s| s.thd > OVERLOADED_PERCENT) {
-        findings.push(
+        } else if let Some(step) = worst.filter(|s| s.thd > OVERLOADED_PERCENT) {
+            findings.push(
             Finding::new(
                 "interface_overloaded",
                 Severity::Limit,
@@ -92,16 +107,9 @@ pub fn judge(take: &Take, name: &str, plans: &mut Plans) -> Vec<Finding> {
             )
             .in_segment("ladder_up"),
         );
+        }
+        findings
     }
-    findings
-}
-
-/// Whether a take looks like the drive itself: gain steady within 3 dB, hardly any distortion.
-#[must_use]
-pub fn is_drive(take: &Take, plans: &mut Plans) -> bool {
-    let rising = measure::steps_of(take, "ladder_up", &[], plans);
-    let Some(steps) = steps(&ladder::ladder_curve(&rising, &Scale::default())) else { return false };
-    steps.iter().all(|s| s.thd < 0.5)
 }
 
 /// The measured channel holds no programme, another one does.
