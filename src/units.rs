@@ -3,6 +3,9 @@
 /// 1 mW in 600 ohms: the reference of dBu, in volts RMS.
 pub const DBU_REFERENCE_VOLTS: f64 = 0.774_596_669_241_483_4;
 
+/// Decibels of a small relative change of an amplitude: 20/ln 10.
+pub const DB_PER_CHANGE: f64 = 20.0 / std::f64::consts::LN_10;
+
 /// Decibels of an amplitude ratio.
 #[must_use]
 pub fn db(ratio: f64) -> f64 {

@@ -29,6 +29,7 @@ use crate::bench::Bench;
 use crate::bench::budget::{self, Of};
 use crate::bench::chart::{self, VoltageChart};
 use crate::figure::Curve;
+use crate::statistics::NORMAL_95;
 use document::{BuildCurve, Row, SCHEMA, SettingSummary, Suspect};
 use group::{Group, Member};
 use row::{CommonUncertainty, TwoLoads};
@@ -94,7 +95,7 @@ fn fewest(group: &Group) -> usize {
 fn common_uncertainty(bench: &Bench) -> CommonUncertainty {
     let share = |of| budget::of_rig(&bench.rig, of).map_or(0.0, |b| b.standard_percent() / 100.0);
     // A rectangular ± a has the standard uncertainty a/√3 (JCGM 100:2008, 4.3.7).
-    let drive = bench.rig.drive_uncertainty_percent().map_or(0.0, |p| p / 100.0 / 1.959_964);
+    let drive = bench.rig.drive_uncertainty_percent().map_or(0.0, |p| p / 100.0 / NORMAL_95);
     let tolerance_percent = bench.rig.load_tolerance_percent.unwrap_or(budget::ASSUMED_RESISTOR_PERCENT);
     let other = bench.takes.iter().filter_map(|t| t.load_ohms).find(|r| Some(*r) != bench.rig.load_ohms);
     let loads = bench.rig.load_ohms.zip(other).map(|(nominal_ohms, other_ohms)| TwoLoads {

@@ -1,6 +1,7 @@
 //! The drive itself, recorded beside the amp: what reached the amp's input, and whether the player is straight.
 
 use super::ladder::{self, Step};
+use super::tone_figures::Z95;
 use super::{Measured, Plans};
 use crate::figure::{Quantity, Unit};
 use crate::finding::{Finding, Severity};
@@ -15,8 +16,6 @@ const STRAIGHT_DB: f64 = 0.1;
 const CERTAIN_DB: f64 = 0.05;
 /// Distortion from which on the amp's own can't be told from the drive's at low levels (common practice, no source).
 const DISTORTED: f64 = 0.01;
-/// 95 % of a normal distribution.
-const K95: f64 = 1.959_964;
 
 /// The drive as its channel shows it.
 #[derive(Debug, Clone)]
@@ -72,14 +71,14 @@ impl Driven {
         let at = format!("at the programme's top, as recorded in channel {}", self.channel);
         let top = match self.volts_at_top(scale) {
             Some(volts) => {
-                let scatter = 100.0 * (from_db(K95 * self.scatter_db) - 1.0);
+                let scatter = 100.0 * (from_db(Z95 * self.scatter_db) - 1.0);
                 let calibration = scale.drive_uncertainty_percent.unwrap_or(0.0);
                 Quantity::new(volts, Unit::Volts)
                     .plus_minus(volts * scatter.hypot(calibration) / 100.0)
                     .noted(format!("RMS at the amp's input {at}; the calibration's uncertainty is in it"))
             }
             None => Quantity::new(dbfs_of_peak(from_db(self.top_db)), Unit::DbFullScale)
-                .plus_minus(K95 * self.scatter_db)
+                .plus_minus(Z95 * self.scatter_db)
                 .noted(at),
         };
         measured.figures.set("drive_at_top", top);

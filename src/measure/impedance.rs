@@ -7,6 +7,7 @@ use crate::figure::{Curve, Quantity, Unit};
 use crate::finding::{Finding, Severity};
 use crate::measure::sweep::REFERENCE_HZ;
 use crate::measure::tone_figures::Z95;
+use crate::units::DB_PER_CHANGE;
 
 /// Loads nearer than this to each other tell nothing.
 const LEAST_LOAD_RATIO: f64 = 1.2;
@@ -16,8 +17,6 @@ const RESPONSE_ERROR_DB: f64 = 0.002;
 const GAIN_SD_DB: f64 = 0.02;
 /// At two levels it should come out the same within this, beside its own interval.
 const SAME_WITHIN: f64 = 0.1;
-/// Decibels of a relative change.
-const DB: f64 = 20.0 / std::f64::consts::LN_10;
 
 /// The same drive into two loads, at one frequency.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -57,7 +56,7 @@ pub fn of_curves(first: (&Curve, f64), second: (&Curve, f64)) -> Vec<Point> {
         (0..f.len())
             .filter_map(|i| {
                 let at = |c: &[Option<f64>]| c.get(i).copied().flatten();
-                let spread = (at(&high)? - at(&magnitude)?) / (Z95 * DB);
+                let spread = (at(&high)? - at(&magnitude)?) / (Z95 * DB_PER_CHANGE);
                 Some(Row { frequency_hz: at(&f)?, level_db: at(&level)?, phase: at(&phase)?, sd: spread })
             })
             .collect()
@@ -163,7 +162,7 @@ fn half_width(p: &Point, first_ohms: f64, second_ohms: f64) -> f64 {
     // Invert Z to find ρ again: ρ = R₂(Z + R₁)/(R₁(Z + R₂)).
     let ratio = (p.ohms + first_ohms) * second_ohms / ((p.ohms + second_ohms) * first_ohms);
     let slope = sensitivity(first_ohms, second_ohms, ratio) * ratio.norm();
-    let method = slope * 2.0 * RESPONSE_ERROR_DB / DB;
+    let method = slope * 2.0 * RESPONSE_ERROR_DB / DB_PER_CHANGE;
     let delay = p.ohms.norm() - p.by_level_ohms.abs();
     (Z95 * p.sd_ohms).hypot(method).hypot(delay)
 }
@@ -172,7 +171,7 @@ fn quantities(p: &Point, load_ohms: f64, other_ohms: f64) -> Named {
     let size = p.ohms.norm();
     let half = half_width(p, load_ohms, other_ohms);
     let ratio = (p.ohms + load_ohms) * other_ohms / ((p.ohms + other_ohms) * load_ohms);
-    let drift = sensitivity(load_ohms, other_ohms, ratio) * ratio.norm() * GAIN_SD_DB / DB / size;
+    let drift = sensitivity(load_ohms, other_ohms, ratio) * ratio.norm() * GAIN_SD_DB / DB_PER_CHANGE / size;
     let note = format!(
         "magnitude at 1 kHz, low drive, from loads of {load_ohms} and {other_ohms} Ω; a change of gain by \
          {GAIN_SD_DB} dB between the takes would move it by {:.1} %",

@@ -1,5 +1,7 @@
 //! a + b·e^(−t/τ) fitted to an envelope: τ by search, a and b linear.
 
+use crate::units::DB_PER_CHANGE;
+
 /// Time constants that are looked for.
 const TAU_SECONDS: [f64; 2] = [0.004, 1.0];
 /// Steps of the coarse search in log τ.
@@ -125,8 +127,7 @@ fn spread(points: &[(f64, f64)], tau: f64, end: f64, rise: f64, smoothed: f64) -
     let Some(inverse) = invert(&m) else { return (f64::INFINITY, f64::INFINITY) };
     // step = 20 log₁₀(1 + rise/(smoothed·end))
     let start = end + rise / smoothed;
-    let factor = 20.0 / std::f64::consts::LN_10;
-    let gradient = [factor * (1.0 / start - 1.0 / end), factor / (start * smoothed), 0.0];
+    let gradient = [DB_PER_CHANGE * (1.0 / start - 1.0 / end), DB_PER_CHANGE / (start * smoothed), 0.0];
     let mut variance = 0.0;
     for i in 0..3 {
         for k in 0..3 {

@@ -6,7 +6,7 @@ use crate::figure::{CONFIDENCE, Curve, Quantity, Unit};
 use crate::measure::tone_figures::Z95;
 use crate::statistics::t_quantile;
 use crate::takes::Scale;
-use crate::units::{db, dbfs_of_peak};
+use crate::units::{DB_PER_CHANGE, db, dbfs_of_peak};
 
 /// Under this much sag a time constant means nothing (methods §8).
 const NO_SAG_DB: f64 = 0.1;
@@ -16,8 +16,6 @@ const TAU_ERROR: f64 = 0.002;
 /// The first 20 ms are a plain average, in which a falling level leaves some of the doubled frequency.
 const MARGIN_ERROR_DB: f64 = 0.01;
 
-/// Decibels of a relative change.
-const DB: f64 = 20.0 / std::f64::consts::LN_10;
 /// Scatter of three over their own noise that chance exceeds once in twenty: √3.0 (F table, 2 and ∞ degrees).
 const SCATTERED: f64 = 1.73;
 
@@ -68,7 +66,7 @@ pub fn put(figures: &mut Figures, bursts: &Bursts, scale: &Scale) {
         let quantity = if values.len() < 2 {
             Quantity::new(median(&values), unit)
         } else {
-            let per_db = if unit == Unit::Volts { median(&values) / DB } else { 1.0 };
+            let per_db = if unit == Unit::Volts { median(&values) / DB_PER_CHANGE } else { 1.0 };
             spread_quantity(&values, 0.0, STEP_ERROR_DB * per_db, unit)
         };
         figures.set(name, quantity.noted(format!("fundamental, RMS, {window}")));
