@@ -402,7 +402,11 @@ pub fn refine(samples: &[f32], mut omega: f64, plans: &mut Plans) -> Option<f64>
         }
         omega += step;
         if step.abs() * (length as f64) < 1e-10 {
-            return (omega > 0.0 && omega < PI).then_some(omega);
+            // The line's own image at −ω leans too: of ten cycles by 1e-5 of their frequency.
+            let middle: Vec<f64> = window.iter().enumerate().map(|(n, &w)| w * (n as f64 - centre)).collect();
+            let image = line.conj() * correlate(&middle, &[2.0 * omega])[0] * 0.5;
+            omega -= (image * line.conj()).im * 2.0 / (line.norm_sqr() * second_moment);
+            break;
         }
     }
     (omega > 0.0 && omega < PI).then_some(omega)

@@ -217,9 +217,14 @@ fn ladder_levels() -> Vec<f64> {
 /// The sweep of methods §5.2, recommended row: 10 Hz to 22 kHz, 12.314 s.
 fn sweep(level_db: f64, nominal_seconds: f64) -> Signal {
     let (start_hz, end_hz) = (10.0_f64, 22_000.0_f64);
-    // reference §6: L = round(f1 T'/ln(f2/f1))/f1 makes f1 L whole, so the sweep is synchronised.
-    let growth_seconds = (start_hz * nominal_seconds / (end_hz / start_hz).ln()).round() / start_hz;
+    let growth_seconds = growth_seconds(start_hz, end_hz, nominal_seconds);
     Signal::Sweep { start_hz, end_hz, growth_seconds, level_db, full_from_hz: 13.0, full_until_hz: 21_300.0 }
+}
+
+/// Time of e-fold growth of a sweep of about this length; `f1 L` is whole, so that it begins on a zero crossing
+/// (reference §6: L = round(f1 T'/ln(f2/f1))/f1).
+pub(crate) fn growth_seconds(start_hz: f64, end_hz: f64, nominal_seconds: f64) -> f64 {
+    (start_hz * nominal_seconds / (end_hz / start_hz).ln()).round() / start_hz
 }
 
 fn pair(low_hz: f64, high_hz: f64, low_over_high: f64, level_db: f64, tone_seconds: f64) -> Signal {

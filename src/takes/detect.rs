@@ -272,6 +272,7 @@ fn note(chirps: &mut Vec<Chirp>, chirp: Chirp, apart: f64) {
 }
 
 #[cfg(test)]
+#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
     use crate::signals::{Choices, Identity, Plan, Player};
@@ -300,6 +301,30 @@ mod tests {
                 assert!(off.abs() < 5e-5 && hit.rho > 0.97, "{rate_hz} {off} {hit:?}");
             }
         }
+    }
+
+    #[test]
+    fn the_parabola_errs_as_it_must() {
+        // It only finds a marker roughly; `clock::time` places it. The table has the correlation of ideal low-pass
+        // noise, sinc(2Bτ), and what a parabola makes of its top.
+        let sinc = |x: f64| {
+            if x == 0.0 { 1.0 } else { (std::f64::consts::PI * x).sin() / (std::f64::consts::PI * x) }
+        };
+        let mut rows = 0;
+        for row in include_str!("../../tests/reference/subsample_peak.csv").lines().skip(2) {
+            // A band in quotes holds a comma.
+            let cells: Vec<&str> = row.rsplitn(6, ',').collect();
+            let (bias, found, offset, band) = (cells[2], cells[3], cells[4], cells[5]);
+            let part = band.trim_matches('"').rsplit('/').next().unwrap().trim_end_matches(')');
+            let [bias, found, offset, part] = [bias, found, offset, part].map(|c| c.parse::<f64>().unwrap());
+            let at = |k: f64| sinc(2.0 / part * (k - offset)) as f32;
+            let lean = f64::from(parabola(at(-1.0), at(0.0), at(1.0)));
+            // Correlations are single precision here: six digits of the top, of which the bend is a small part.
+            assert!((lean - found).abs() < 1e-4, "{row}: {lean}");
+            assert!((lean - offset - bias).abs() < 1e-4, "{row}: {lean}");
+            rows += 1;
+        }
+        assert_eq!(rows, 12);
     }
 
     #[test]

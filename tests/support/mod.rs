@@ -63,6 +63,11 @@ impl Row<'_> {
         text.parse().unwrap_or_else(|_| panic!("column {name}: {text:?} is no number"))
     }
 
+    /// The number in a column, `None` where there is no such column.
+    pub fn find(&self, name: &str) -> Option<f64> {
+        self.names.iter().any(|n| n == name).then(|| self.number(name))
+    }
+
     /// The number in a column, 0 where the cell is empty.
     pub fn number_or_0(&self, name: &str) -> f64 {
         if self.text(name).is_empty() { 0.0 } else { self.number(name) }

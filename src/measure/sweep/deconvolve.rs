@@ -162,3 +162,65 @@ impl Inverse {
         }
     }
 }
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+
+    /// A number of `sweep_example.csv`; the formulas and their sources stand in it.
+    fn example(name: &str) -> f64 {
+        let table = include_str!("../../../tests/reference/sweep_example.csv");
+        let row = table.lines().find(|l| l.split(',').next() == Some(name)).unwrap();
+        row.split(',').nth(1).unwrap().parse().unwrap()
+    }
+
+    #[test]
+    fn the_closed_form_is_that_of_the_worked_example() {
+        let (start_hz, end_hz, rate_hz) = (20.0, 20_000.0, 48_000.0);
+        let growth_seconds = example("L_rounded_s");
+        let sweep = Sweep {
+            start_hz,
+            end_hz,
+            growth_seconds,
+            full_from_hz: start_hz,
+            full_until_hz: end_hz,
+            peak: 1.0,
+        };
+        // Numbers are printed to twelve digits and more.
+        let same = |what: &str, found: f64| {
+            let expected = example(what);
+            assert!((found / expected - 1.0).abs() < 1e-9, "{what}: {found}, {expected}");
+        };
+        same("T_hat_s", sweep.seconds());
+        same("T_hat_samples", sweep.seconds() * rate_hz);
+        same("octave_time_s", Sweep { end_hz: 40.0, ..sweep }.seconds());
+        same("decade_time_s", Sweep { end_hz: 200.0, ..sweep }.seconds());
+        for hz in [100.0, 1000.0, 10_000.0, 20_000.0] {
+            same(&format!("t_at_{hz:.0}Hz_s"), Sweep { end_hz: hz, ..sweep }.seconds());
+        }
+        let advance = |n: usize| -super::super::response::begin_seconds(n, growth_seconds);
+        for n in 2..=10 {
+            same(&format!("advance_H{n}_s"), advance(n));
+            same(&format!("advance_H{n}_samples_48k"), advance(n) * rate_hz);
+        }
+        for n in 1..=9 {
+            same(&format!("gap_H{n}_to_H{}_s", n + 1), advance(n + 1) - advance(n));
+        }
+
+        // Bins of 10 Hz. What a bin is multiplied with is one over the sweep's spectrum, its DFT over the rate.
+        let cut = Cut { samples: &[], rate_hz, ratio: 1.0, start_seconds: 0.0 };
+        let inverse = Inverse::of(10.0, BAND_HZ, &cut, &sweep);
+        let mut bins = vec![Complex::new(1.0, 0.0); 2001];
+        inverse.apply(&mut bins);
+        for (k, hz) in [(10, 100), (100, 1000), (1000, 10_000)] {
+            let spectrum = (inverse.at(k) * rate_hz).inv();
+            same(&format!("absX_{hz}Hz_s"), spectrum.norm());
+            let angle = example(&format!("argX_{hz}Hz_rad"));
+            let off = (spectrum / Complex::cis(angle)).arg();
+            // Printed to ten digits; an angle of 7e4 turns is known to 1e-11.
+            assert!(off.abs() < 2e-9, "{hz} Hz: {off}");
+            assert!((bins[k] / inverse.at(k) - 1.0).norm() < 1e-7, "{hz} Hz in blocks");
+        }
+    }
+}

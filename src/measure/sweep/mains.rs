@@ -7,6 +7,7 @@
 
 use realfft::num_complex::Complex;
 
+use super::response::begin_seconds;
 use super::windows::Window;
 use crate::measure::Plans;
 use crate::measure::plans::fast_length;
@@ -70,7 +71,7 @@ fn mask(length: usize, rate_hz: f64, growth_seconds: f64) -> Vec<f64> {
     let mut open = vec![1.0; length];
     for n in 1..=ORDERS {
         let window = Window::of(n, growth_seconds);
-        let begin = -growth_seconds * (n as f64).ln();
+        let begin = begin_seconds(n, growth_seconds);
         let first = ((begin - window.before_seconds) * rate_hz).floor() as i64;
         let last = ((begin + window.after_seconds) * rate_hz).ceil() as i64;
         for j in first..=last {

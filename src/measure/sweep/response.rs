@@ -186,6 +186,11 @@ fn unwrap_from(raw: &[f64], centre: usize) -> Vec<f64> {
     out
 }
 
+/// Where the response of order `n` begins: L ln n before the fundamental's (methods §5.1).
+pub(super) fn begin_seconds(n: usize, growth_seconds: f64) -> f64 {
+    -growth_seconds * (n as f64).ln()
+}
+
 /// The grid: 20 Hz, 20 kHz, and 1 kHz · 10^(k/160) between them.
 pub(super) fn grid(from_hz: f64, to_hz: f64) -> Vec<f64> {
     let first = (POINTS_PER_DECADE * (from_hz / 1000.0).log10()).floor() as i64 + 1;
@@ -219,7 +224,7 @@ pub(super) fn read(impulses: &Impulses, sweep: &Sweep, plans: &mut Plans) -> Res
     let mut orders = Vec::new();
     for order in 1..=ORDERS {
         let window = Window::of(order, impulses.growth_seconds);
-        let begin = -impulses.growth_seconds * (order as f64).ln();
+        let begin = begin_seconds(order, impulses.growth_seconds);
         let spectrum = reader.spectrum(begin, &window, false, plans);
         let share = (window_energy(&window) / window_energy(&first)).sqrt();
         let values = frequencies_hz
