@@ -1,5 +1,9 @@
 //! Output impedance from two takes that differ only in their load (reference §8, methods §9).
 
+mod delay;
+
+use std::f64::consts::TAU;
+
 use realfft::num_complex::Complex;
 
 use crate::analysis::TakeAnalysis;
@@ -27,9 +31,8 @@ pub struct Point {
     pub ohms: Complex<f64>,
     /// Standard deviation of its magnitude from noise.
     pub sd_ohms: f64,
-    /// The same from the levels alone. The clock's start hides a delay between the takes, so that phases are
-    /// only known less a mean delay; where both agree that does not matter.
-    pub by_level_ohms: f64,
+    /// By how much the delay between the takes, which is only found from the levels, may move it.
+    pub delay_ohms: f64,
 }
 
 /// Z = R₁R₂(ρ − 1)/(R₂ − ρR₁), ρ = V₂/V₁ (reference §8).
@@ -45,10 +48,10 @@ fn sensitivity(first_ohms: f64, second_ohms: f64, ratio: Complex<f64>) -> f64 {
 }
 
 /// Impedance against frequency from the response curves of two takes (columns `frequency`, `level`, `phase`,
-/// `magnitude`, `magnitude_high`), each with its load.
+/// `magnitude`, `magnitude_high`), each with its load. The delay that both phases lack is found again (see `delay`).
 #[must_use]
 pub fn of_curves(first: (&Curve, f64), second: (&Curve, f64)) -> Vec<Point> {
-    let (first_ohms, second_ohms) = (first.1, second.1);
+    let loads = [first.1, second.1];
     let rows = |curve: &Curve| -> Vec<Row> {
         let column = |name: &str| curve.column(name).unwrap_or_default();
         let (f, level, phase) = (column("frequency"), column("level"), column("phase"));
@@ -62,23 +65,46 @@ pub fn of_curves(first: (&Curve, f64), second: (&Curve, f64)) -> Vec<Point> {
             .collect()
     };
     let others = rows(second.0);
-    let mut points = Vec::new();
+    let mut ratios = Vec::new();
     for a in rows(first.0) {
         let at = others.partition_point(|b| b.frequency_hz < a.frequency_hz * (1.0 - 1e-9));
         let Some(b) = others.get(at).filter(|b| (b.frequency_hz / a.frequency_hz - 1.0).abs() < 1e-9) else {
             continue;
         };
-        let size = crate::units::from_db(b.level_db - a.level_db);
-        let ratio = Complex::from_polar(size, (b.phase - a.phase).to_radians());
-        let relative = a.sd.hypot(b.sd);
-        points.push(Point {
+        ratios.push(Ratio {
             frequency_hz: a.frequency_hz,
-            ohms: from_ratio(first_ohms, second_ohms, ratio),
-            sd_ohms: sensitivity(first_ohms, second_ohms, ratio) * size * relative,
-            by_level_ohms: from_ratio(first_ohms, second_ohms, Complex::from(size)).re,
+            size: crate::units::from_db(b.level_db - a.level_db),
+            phase: (b.phase - a.phase).to_radians(),
+            relative_sd: a.sd.hypot(b.sd),
         });
     }
-    points
+    let late = delay::between(&ratios, loads);
+    let point = |r: &Ratio| {
+        let ohms = |seconds: f64| {
+            let ratio = Complex::from_polar(r.size, r.phase + TAU * r.frequency_hz * seconds);
+            (from_ratio(loads[0], loads[1], ratio), sensitivity(loads[0], loads[1], ratio))
+        };
+        let (z, slope) = ohms(late.seconds);
+        let moved = [-1.0, 1.0].map(|side| ohms(late.seconds + side * late.half_seconds).0.norm() - z.norm());
+        Point {
+            frequency_hz: r.frequency_hz,
+            ohms: z,
+            sd_ohms: slope * r.size * r.relative_sd,
+            delay_ohms: moved[0].abs().max(moved[1].abs()),
+        }
+    };
+    ratios.iter().map(point).collect()
+}
+
+/// Second take over first at one frequency.
+#[derive(Debug, Clone, Copy)]
+struct Ratio {
+    frequency_hz: f64,
+    size: f64,
+    /// Radians, less a delay that is not known.
+    phase: f64,
+    /// Standard deviation of the size, relative.
+    relative_sd: f64,
 }
 
 struct Row {
@@ -163,8 +189,7 @@ fn half_width(p: &Point, first_ohms: f64, second_ohms: f64) -> f64 {
     let ratio = (p.ohms + first_ohms) * second_ohms / ((p.ohms + second_ohms) * first_ohms);
     let slope = sensitivity(first_ohms, second_ohms, ratio) * ratio.norm();
     let method = slope * 2.0 * RESPONSE_ERROR_DB / DB_PER_CHANGE;
-    let delay = p.ohms.norm() - p.by_level_ohms.abs();
-    (Z95 * p.sd_ohms).hypot(method).hypot(delay)
+    (Z95 * p.sd_ohms).hypot(method).hypot(p.delay_ohms)
 }
 
 fn quantities(p: &Point, load_ohms: f64, other_ohms: f64) -> Named {
@@ -273,10 +298,32 @@ mod tests {
         assert!((found.value.unwrap() / z(1000.0).norm() - 1.0).abs() < 1e-3, "{found:?}");
         let damping = takes[0].figures.value("damping_factor").unwrap();
         assert!((damping - 8.0 / z(1000.0).norm()).abs() < 2e-3, "{damping}");
+        // The curves begin at 56 Hz: what they do below is not known, and makes a small delay out of the rise.
         for (f, size) in takes[0].curves["output_impedance"].points("frequency", "magnitude") {
-            assert!((size / z(f).norm() - 1.0).abs() < 1e-6, "{f}");
+            let allowed = if (100.0..5000.0).contains(&f) { 3e-3 } else { 0.02 };
+            let off = size / z(f).norm() - 1.0;
+            assert!(off.abs() < allowed, "{f} Hz: {off}");
         }
         assert!(takes[0].findings.is_empty() && takes[1].figures.get("output_impedance").is_none());
+    }
+
+    #[test]
+    fn a_delay_between_the_takes_is_found_again() {
+        // As a mean delay taken off each take leaves it; 3 Ω and 0.4 mH would read 3.5 instead of 3.9 Ω by levels alone.
+        let z = |f: f64| Complex::new(3.0, TAU * f * 0.4e-3);
+        let mut first = curve(z, 8.0, 0.0, 0.0);
+        let truth = of_curves((&first, 8.0), (&curve(z, 16.0, 0.0, 0.0), 16.0));
+        for row in &mut first.rows {
+            let late = 360.0 * 17e-6 * row[0].unwrap();
+            row[2] = row[2].map(|phase| phase + late);
+        }
+        let found = of_curves((&first, 8.0), (&curve(z, 16.0, 0.0, 0.0), 16.0));
+        for (found, same) in found.iter().zip(&truth) {
+            let expected = z(found.frequency_hz);
+            // Arithmetic in one case against the other; the model is this impedance, so the method adds nothing.
+            assert!((found.ohms - same.ohms).norm() < 1e-9 * expected.norm());
+            assert!((found.ohms - expected).norm() < 1e-3 * expected.norm(), "{found:?} {expected}");
+        }
     }
 
     #[test]
