@@ -1,6 +1,8 @@
 //! A finding: something seen in a recording that a person must know, with what
 //! it does to the result and what to do about it.
 
+pub mod codes;
+
 use serde::{Deserialize, Serialize};
 
 /// How much a finding matters.
@@ -19,7 +21,7 @@ pub enum Severity {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Finding {
-    /// Stable name, lower case with underscores: `clipped_input`.
+    /// Stable name, lower case with underscores: `clipped_input`. All of them stand in [`codes`].
     pub code: String,
     /// How much it matters.
     pub severity: Severity,
