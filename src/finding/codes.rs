@@ -146,7 +146,7 @@ const SAMPLES: [Known; 18] = [
         "channel_copied",
         NL,
         "a channel is a copy of channel 1",
-        "a mono sum halves the drive into the amp's channel; switch it off",
+        "a mono sum mixes the drive into the amp's sound: redo if so, mono off",
     ),
     k(
         "channel_inverted",
@@ -181,7 +181,12 @@ const SAMPLES: [Known; 18] = [
         "nothing at the start but the last bit",
         "a level over the file is too low; start recording earlier",
     ),
-    k("leading_zeros", N, "exact zeros at the start", "the same"),
+    k(
+        "leading_zeros",
+        N,
+        "exact zeros at the start",
+        "a level over the file is too low; start recording earlier",
+    ),
     k(
         "level_not_steady",
         LR,
