@@ -32,6 +32,8 @@ pub(super) struct Impulses {
     pub ratio: f64,
     /// Nothing above this frequency (recorder's) is in `samples`.
     pub band_hz: f64,
+    /// The mains lines that were taken out.
+    pub removed: Option<mains::Removed>,
 }
 
 /// Divides the recording's spectrum by the sweep's (methods §5.1), takes the mains out, transforms back.
@@ -73,15 +75,16 @@ pub(super) fn deconvolve(
     begin::correct(&mut bins, bin_hz, cut, sweep, |k| inverse.at(k), plans);
 
     let growth_seconds = sweep.growth_seconds / cut.ratio;
-    if let Some(mains_hz) = mains_hz.filter(|hz| (40.0..=70.0).contains(hz)) {
-        mains::remove(&mut bins, bin_hz, growth_seconds, mains_hz, plans);
-    }
+    let held_seconds = cut.samples.len() as f64 / cut.rate_hz;
+    let removed = mains_hz
+        .filter(|hz| (40.0..=70.0).contains(hz))
+        .map(|mains_hz| mains::remove(&mut bins, bin_hz, growth_seconds, mains_hz, held_seconds, plans));
 
     // Bins above the band are empty, so fewer samples hold the same signal at high sample rates.
     let out_length = fast_length(2 * bins.len()).min(length);
     let samples = plans.signal(bins, out_length);
     let rate_hz = bin_hz * out_length as f64;
-    Ok(Impulses { samples, rate_hz, growth_seconds, ratio: cut.ratio, band_hz })
+    Ok(Impulses { samples, rate_hz, growth_seconds, ratio: cut.ratio, band_hz, removed })
 }
 
 /// H(f) = Y(f) · 2 √(f/L') · exp{−j2πf[L'(1 − ln(f/f1')) + t0 − ts] + jπ/4} / a  (methods §5.1), where

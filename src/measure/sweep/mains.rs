@@ -25,14 +25,30 @@ const ORDERS: usize = 9;
 /// Rounds of continuation; each shrinks what is left under a window by about its share of the time.
 const ROUNDS: usize = 6;
 
-/// Subtracts the mains lines from a divided spectrum (`bins`, spacing `bin_hz`).
+/// Of what was taken out, this part is taken for its error: twice the share that a window has of the recording, since
+/// a line's begin and end are as wide as a window and not continued. (Simulated, hum of all phases, rms: 0.01 to 0.026
+/// of 14 s, where this is 0.042; 0.03 to 0.17 of 3 s, where it is 0.16.)
+const ERROR_WINDOWS: f64 = 2.0;
+
+/// What was taken out, as a signal like [`super::deconvolve::Impulses`], and how much of it may be wrong.
+pub(super) struct Removed {
+    /// One period of it.
+    pub samples: Vec<f64>,
+    /// Samples a second.
+    pub rate_hz: f64,
+    /// Part of it that is its error, rms.
+    pub error: f64,
+}
+
+/// Subtracts the mains lines from a divided spectrum (`bins`, spacing `bin_hz`) of `held_seconds` of recording.
 pub(super) fn remove(
     bins: &mut [Complex<f64>],
     bin_hz: f64,
     growth_seconds: f64,
     mains_hz: f64,
+    held_seconds: f64,
     plans: &mut Plans,
-) {
+) -> Removed {
     let low = bins.len().min((BAND_HZ / bin_hz) as usize);
     let length = fast_length(2 * low + 2);
     let rate_hz = bin_hz * length as f64;
@@ -43,6 +59,7 @@ pub(super) fn remove(
         *bin *= 0.5 + 0.5 * (std::f64::consts::PI * x.clamp(0.0, 1.0)).cos();
     }
     let mut rest = plans.signal(band, length);
+    let all = rest.clone();
     let open = mask(length, rate_hz, growth_seconds);
     let near = near_lines(low, bin_hz, mains_hz);
 
@@ -64,6 +81,9 @@ pub(super) fn remove(
     for (bin, f) in bins.iter_mut().zip(&found) {
         *bin -= f;
     }
+    let window = Window::of(1, growth_seconds);
+    let error = (ERROR_WINDOWS * (window.before_seconds + window.after_seconds) / held_seconds).min(1.0);
+    Removed { samples: all.iter().zip(&rest).map(|(a, r)| a - r).collect(), rate_hz, error }
 }
 
 /// 0 inside the orders' windows, 1 outside.

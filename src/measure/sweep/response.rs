@@ -201,7 +201,7 @@ pub(super) fn grid(from_hz: f64, to_hz: f64) -> Vec<f64> {
 
 /// Reads every order through its window, and the noise from between the responses.
 pub(super) fn read(impulses: &Impulses, sweep: &Sweep, plans: &mut Plans) -> Response {
-    let reader = Reader { impulses, length: fast_length((1.3 * impulses.rate_hz) as usize) };
+    let reader = Reader::of(&impulses.samples, impulses.rate_hz);
     let from_hz = BAND_HZ[0].max(sweep.full_from_hz);
     // What the recorder's own filter and the sweep's end leave alone (methods §11: to 0.45 fs).
     let to_hz = BAND_HZ[1].min(sweep.full_until_hz).min(0.98 * impulses.band_hz / impulses.ratio);
@@ -217,7 +217,9 @@ pub(super) fn read(impulses: &Impulses, sweep: &Sweep, plans: &mut Plans) -> Res
     let frequencies_hz = grid(from_hz, to_hz);
 
     let first = Window::of(1, impulses.growth_seconds);
-    let noise = reader.noise(&first, plans);
+    let noise = reader.noise(impulses, &first, plans);
+    // What the mains lines, taken out, may have left.
+    let lines = impulses.removed.as_ref().map(|r| (Reader::of(&r.samples, r.rate_hz), r.error));
     let low = Window::low(impulses.growth_seconds);
     let low_spectrum = reader.spectrum(0.0, &low, false, plans);
     let low_share = (window_energy(&low) / window_energy(&first)).sqrt();
@@ -227,6 +229,7 @@ pub(super) fn read(impulses: &Impulses, sweep: &Sweep, plans: &mut Plans) -> Res
         let begin = begin_seconds(order, impulses.growth_seconds);
         let spectrum = reader.spectrum(begin, &window, false, plans);
         let share = (window_energy(&window) / window_energy(&first)).sqrt();
+        let of_lines = lines.as_ref().map(|(r, error)| (r, error, r.spectrum(begin, &window, false, plans)));
         let values = frequencies_hz
             .iter()
             .map(|&f| {
@@ -240,6 +243,11 @@ pub(super) fn read(impulses: &Impulses, sweep: &Sweep, plans: &mut Plans) -> Res
                 if order == 1 && long > 0.0 {
                     response += (reader.at(&low_spectrum, 0.0, f * impulses.ratio) - response) * long;
                     noise *= 1.0 + (low_share - 1.0) * long;
+                }
+                let hz = output_hz * impulses.ratio;
+                if let Some((reader, error, spectrum)) = of_lines.as_ref().filter(|l| hz < 0.5 * l.0.rate_hz)
+                {
+                    noise = noise.hypot(*error * reader.at(spectrum, begin, hz).norm());
                 }
                 Some(Value { response, noise, interface: 0.0 })
             })
@@ -290,7 +298,8 @@ fn window_energy(window: &Window) -> f64 {
 }
 
 struct Reader<'a> {
-    impulses: &'a Impulses,
+    samples: &'a [f64],
+    rate_hz: f64,
     /// Length of the transforms: over four windows long, so that its bins can be interpolated.
     length: usize,
 }
@@ -313,7 +322,11 @@ impl Noise {
     }
 }
 
-impl Reader<'_> {
+impl<'a> Reader<'a> {
+    fn of(samples: &'a [f64], rate_hz: f64) -> Self {
+        Self { samples, rate_hz, length: fast_length((1.3 * rate_hz) as usize) }
+    }
+
     /// Spectrum of the windowed stretch that begins at `begin_seconds`, its time counted from the sample
     /// next to that; weighted with that time (seconds) where `timed`.
     fn spectrum(
@@ -323,7 +336,7 @@ impl Reader<'_> {
         timed: bool,
         plans: &mut Plans,
     ) -> Vec<Complex<f64>> {
-        let Impulses { samples, rate_hz, .. } = self.impulses;
+        let Self { samples, rate_hz, .. } = self;
         let origin = self.origin(begin_seconds);
         let shift = origin as f64 / rate_hz - begin_seconds;
         let first = (-window.before_seconds * rate_hz).floor() as i64;
@@ -339,7 +352,7 @@ impl Reader<'_> {
     }
 
     fn origin(&self, begin_seconds: f64) -> i64 {
-        (begin_seconds * self.impulses.rate_hz).round() as i64
+        (begin_seconds * self.rate_hz).round() as i64
     }
 
     /// A spectrum's value at any frequency (recorder's), time counted from `begin_seconds`.
@@ -347,7 +360,7 @@ impl Reader<'_> {
     /// Eight-point Lagrange interpolation between bins. The windowed stretch fills under a quarter of the
     /// transform and its energy lies at its origin, so the error is far below 1e-6 of the value.
     fn at(&self, spectrum: &[Complex<f64>], begin_seconds: f64, frequency_hz: f64) -> Complex<f64> {
-        let x = frequency_hz * self.length as f64 / self.impulses.rate_hz;
+        let x = frequency_hz * self.length as f64 / self.rate_hz;
         let base = x.floor() as i64 - 3;
         let nyquist = spectrum.len() as i64 - 1;
         let bin = |k: i64| match k {
@@ -367,13 +380,13 @@ impl Reader<'_> {
             }
             sum += bin(base + i) * weight;
         }
-        let shift = self.origin(begin_seconds) as f64 / self.impulses.rate_hz - begin_seconds;
+        let shift = self.origin(begin_seconds) as f64 / self.rate_hz - begin_seconds;
         sum * Complex::from_polar(1.0, -TAU * frequency_hz * shift)
     }
 
     /// Noise seen through `window`, from pieces where no response lies.
-    fn noise(&self, window: &Window, plans: &mut Plans) -> Noise {
-        let Impulses { samples, rate_hz, growth_seconds, ratio, .. } = self.impulses;
+    fn noise(&self, impulses: &Impulses, window: &Window, plans: &mut Plans) -> Noise {
+        let Impulses { samples, rate_hz, growth_seconds, ratio, .. } = impulses;
         let length = window.before_seconds + window.after_seconds;
         let period = samples.len() as f64 / rate_hz;
         let from = window.after_seconds + 0.1;
