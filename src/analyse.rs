@@ -157,15 +157,16 @@ fn loopback_of(bench: &Bench, plans: &[Plan]) -> Option<Result<Loopback, Finding
     let ask = Ask { channel: bench.channel(), drive_channel: None, plans };
     let entry = bench.takes.iter().find(|t| t.file == *file);
     let path = bench.dir.join(file);
-    let hash = || takes::source::sha256(&path).ok();
-    let changed = entry.and_then(|e| changed(bench, e, e.sha256.as_ref().and_then(|_| hash()).as_deref()));
-    let why = match (changed, takes::read::read(&path, &ask)) {
-        (Some(why), _) => why,
-        (None, Ok(recorded)) => match recorded.takes.first() {
-            Some(take) => return Some(Ok(Loopback::of(take, &mut Plans::default()))),
-            None => "no markers of this bench's programme were found in it".to_owned(),
-        },
-        (None, Err(error)) => error.to_string(),
+    let why = match takes::read::read_hashed(&path, &ask) {
+        Ok((recorded, sha256)) => {
+            let changed = entry.and_then(|entry| changed(bench, entry, sha256.as_deref()));
+            match (changed, recorded.takes.first()) {
+                (Some(why), _) => why,
+                (None, Some(take)) => return Some(Ok(Loopback::of(take, &mut Plans::default()))),
+                (None, None) => "no markers of this bench's programme were found in it".to_owned(),
+            }
+        }
+        Err(error) => error.to_string(),
     };
     Some(Err(loopback_not_used(Path::new(file), &why)))
 }
@@ -300,9 +301,9 @@ fn recording(
     scale: &dyn Fn(f64) -> Scale,
     aim: &Aim<'_>,
 ) -> Result<Vec<TakeAnalysis>, ReadError> {
-    let recorded = takes::read::read(path, ask)?;
+    let (recorded, sha256) = takes::read::read_hashed(path, ask)?;
     let mut base = empty(&takes::shown::path(path));
-    base.sha256 = takes::source::sha256(path).ok();
+    base.sha256 = sha256;
     base.rate = Some(recorded.rate_hz);
     base.seconds = Some(recorded.frames as f64 / recorded.rate_hz);
     base.channel = Some(ask.channel);

@@ -3,6 +3,7 @@
 pub mod clock;
 pub mod detect;
 mod foreign;
+mod hashed;
 pub mod health;
 mod packed;
 pub mod read;

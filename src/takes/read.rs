@@ -97,7 +97,20 @@ const SPARE_SECONDS: f64 = 45.0;
 /// # Errors
 /// [`ReadError`].
 pub fn read(path: &Path, ask: &Ask<'_>) -> Result<Recorded, ReadError> {
-    let mut source = Source::open(path)?;
+    of_source(&mut Source::open(path)?, path, ask)
+}
+
+/// Reads a recording and takes its SHA-256 meanwhile.
+///
+/// # Errors
+/// [`ReadError`].
+pub fn read_hashed(path: &Path, ask: &Ask<'_>) -> Result<(Recorded, Option<String>), ReadError> {
+    let mut source = Source::open_hashed(path)?;
+    let recorded = of_source(&mut source, path, ask)?;
+    Ok((recorded, source.sha256()))
+}
+
+fn of_source(source: &mut Source, path: &Path, ask: &Ask<'_>) -> Result<Recorded, ReadError> {
     let file = source.name().to_owned();
     let there = source.channels();
     let channel = match usize::try_from(ask.channel).ok().and_then(|c| c.checked_sub(1)) {
@@ -113,7 +126,7 @@ pub fn read(path: &Path, ask: &Ask<'_>) -> Result<Recorded, ReadError> {
     let drive = ask.drive_channel.map(|c| (c, (c as usize).checked_sub(1).filter(|d| *d < there)));
     let mut drive_tape = drive.and_then(|d| d.1).map(|_| tape.clone());
     let mut detector = Detector::new(rate_hz);
-    let mut health = Health::of(&source);
+    let mut health = Health::of(source);
     let mut block = Vec::new();
     let mut ours: Vec<f32> = Vec::new();
     loop {

@@ -8,9 +8,8 @@ use std::io::{self, Read, Seek};
 use std::ops::RangeInclusive;
 use std::path::Path;
 
-use sha2::{Digest, Sha256};
-
 use super::foreign::{self, Kind};
+use super::hashed::Hashed;
 use super::packed::PackedReader;
 use super::shown;
 use super::wav::{Bytes, CodeBits, WavReader};
@@ -109,6 +108,7 @@ pub struct Source {
     form: &'static str,
     reader: Reader,
     findings: Vec<Finding>,
+    hashed: Option<Hashed>,
 }
 
 enum Reader {
@@ -128,7 +128,19 @@ impl Source {
         Self::from_reader(&file, Box::new(input))
     }
 
-    /// The same for bytes from anywhere; `name` is only used in messages and is escaped.
+    /// Opens a recording so that its fingerprint can be asked for, [`Source::sha256`], without reading it twice.
+    ///
+    /// # Errors
+    /// As for [`Source::open`].
+    pub fn open_hashed(path: &Path) -> Result<Self, SourceError> {
+        let input = Hashed::new(open_regular(path).map_err(|fault| fault.of(&shown::path(path)))?);
+        let hashed = Some(input.clone());
+        let file = shown::path(path);
+        let source = Self::begin(file.clone(), Box::new(input)).map_err(|fault| fault.of(&file))?;
+        Ok(Self { hashed, ..source })
+    }
+
+    /// The same as [`Source::open`] for bytes from anywhere; `name` is only used in messages and is escaped.
     ///
     /// # Errors
     /// As for [`Source::open`].
@@ -149,7 +161,7 @@ impl Source {
             }
             Kind::Aiff => (Reader::Packed(Box::new(PackedReader::aiff(bytes)?)), "AIFF", Vec::new()),
         };
-        Ok(Self { file, form, reader, findings })
+        Ok(Self { file, form, reader, findings, hashed: None })
     }
 
     /// The file's name, escaped for one line.
@@ -218,6 +230,13 @@ impl Source {
         self.findings.iter().chain(more).cloned().collect()
     }
 
+    /// SHA-256 of the whole file in lower-case hexadecimal, of the bytes that were read; nothing can be read after it.
+    /// `None` if the source was not opened by [`Source::open_hashed`] or what was skipped cannot be read.
+    #[must_use]
+    pub fn sha256(self) -> Option<String> {
+        self.hashed?.sha256().ok()
+    }
+
     /// Which bits of the integer codes were ever set, in what was read so far; `None` for float.
     #[must_use]
     pub fn code_bits(&self) -> Option<CodeBits> {
@@ -234,19 +253,8 @@ impl Source {
 /// As for [`Source::open`], where the file cannot be read.
 pub fn sha256(path: &Path) -> Result<String, SourceError> {
     let file = shown::path(path);
-    let fail = |error: &io::Error| Fault::io(error).of(&file);
-    let mut input = open_regular(path).map_err(|fault| fault.of(&file))?;
-    let mut hasher = Sha256::new();
-    let mut buffer = vec![0; BLOCK_BYTES];
-    loop {
-        match input.read(&mut buffer) {
-            Ok(0) => break,
-            Ok(got) => hasher.update(buffer.get(..got).unwrap_or_default()),
-            Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
-            Err(error) => return Err(fail(&error)),
-        }
-    }
-    Ok(hasher.finalize().iter().map(|byte| format!("{byte:02x}")).collect())
+    let input = open_regular(path).map_err(|fault| fault.of(&file))?;
+    Hashed::new(input).sha256().map_err(|error| Fault::io(&error).of(&file))
 }
 
 /// Opens a file only after its kind is known: opening a pipe nobody writes to would wait for ever.
