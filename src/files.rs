@@ -2,7 +2,7 @@
 //! leaves the old file or the new one, never half of one.
 
 use std::io::{self, Write};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use tempfile::NamedTempFile;
@@ -63,4 +63,24 @@ pub fn write(path: &Path, bytes: &[u8]) -> io::Result<()> {
     let mut file = beside(path)?;
     file.write_all(bytes)?;
     put(file, path)
+}
+
+/// The place of `below` in the folder `dir`, for writing. What is not there yet is no error.
+///
+/// # Errors
+/// In words, when a link on the way leads out of `dir` or to nothing: whoever follows it writes where nobody looks.
+pub fn inside(dir: &Path, below: impl AsRef<Path>) -> io::Result<PathBuf> {
+    let dir = if dir.as_os_str().is_empty() { Path::new(".") } else { dir };
+    let path = dir.join(below);
+    let root = match dir.canonicalize() {
+        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(path),
+        root => root?,
+    };
+    let Some(there) = path.ancestors().find(|part| part.symlink_metadata().is_ok()) else { return Ok(path) };
+    let advice = "twinload writes inside the bench only: put a folder in the place of the link";
+    match there.canonicalize() {
+        Ok(real) if real.starts_with(&root) => Ok(path),
+        Ok(real) => Err(io::Error::other(format!("a link leads out of the bench, to {real:?}; {advice}"))),
+        Err(error) => Err(io::Error::other(format!("a link leads to nothing ({error}); {advice}"))),
+    }
 }

@@ -367,3 +367,45 @@ fn names_in_the_bench_do_not_lead_out_of_it() {
         std::fs::write(bench.join("bench.toml"), desk.toml().replace(&more, "")).unwrap();
     }
 }
+
+#[test]
+fn links_do_not_lead_out_of_the_bench() {
+    use std::os::unix::fs::symlink;
+    let desk = Desk::new();
+    let (bench, before) = (desk.bench(), desk.toml());
+    let outside = desk.0.path().join("outside");
+    std::fs::create_dir(&outside).unwrap();
+    // What a link could have cleared away, too.
+    std::fs::write(outside.join(".twinload-x.part"), "another's").unwrap();
+    let untouched = || std::fs::read_dir(&outside).unwrap().count() == 1;
+    let replace = |name: &str, target: &Path| {
+        let _ = std::fs::remove_dir_all(bench.join(name));
+        let _ = std::fs::remove_file(bench.join(name));
+        symlink(target, bench.join(name)).unwrap();
+    };
+    let tone = desk.tone(1, 0.3);
+    replace("takes", &outside);
+    fails_in_one_line(&desk.log(&tone).output().unwrap(), "leads out of the bench");
+    replace("takes", &desk.0.path().join("nowhere"));
+    fails_in_one_line(&desk.log(&tone).output().unwrap(), "leads to nothing");
+    assert!(untouched() && !desk.0.path().join("nowhere").exists());
+    assert_eq!(desk.toml(), before);
+    // A link that stays inside is nobody's harm; recordings may lie there.
+    std::fs::create_dir(bench.join("kept")).unwrap();
+    replace("takes", Path::new("kept"));
+    assert!(desk.log(&tone).output().unwrap().status.success());
+    assert_eq!(takes(&bench).len(), 1);
+    replace("test-signals", &outside);
+    fails_in_one_line(&twinload(&["signals", text(&bench)]).output().unwrap(), "leads out of the bench");
+    std::fs::remove_file(bench.join("test-signals")).unwrap();
+    for name in ["reports", "reports/charts", "reports/data", "reports/listening"] {
+        let _ = std::fs::remove_file(bench.join("reports"));
+        std::fs::create_dir_all(bench.join("reports")).unwrap();
+        replace(name, &outside);
+        for args in [vec!["analyse", text(&bench)], vec!["compare", text(&bench)]] {
+            fails_in_one_line(&twinload(&args).output().unwrap(), "leads out of the bench");
+        }
+        let _ = std::fs::remove_file(bench.join(name));
+    }
+    assert!(untouched());
+}

@@ -46,9 +46,11 @@ impl Editor {
         if !path.is_file() {
             return Err(BenchError::NotABench { dir });
         }
-        let lock = lock(&dir.join(LOCK_NAME), patience)?;
+        let lock_file = crate::files::inside(&dir, LOCK_NAME)
+            .map_err(|source| BenchError::Write { path: dir.join(LOCK_NAME), source })?;
+        let lock = lock(&lock_file, patience)?;
         // Whoever holds the lock is the only one that writes here: what is unfinished was left by a kill.
-        for folder in [dir.clone(), dir.join("takes")] {
+        for folder in [".", "takes"].into_iter().filter_map(|name| crate::files::inside(&dir, name).ok()) {
             crate::files::clear_unfinished(&folder, Duration::ZERO);
         }
         // Read under the lock: what stood there before may be out of date.

@@ -272,7 +272,7 @@ pub fn log(
         kept.or_else(|| relative_to(&bench.dir, recording)).unwrap_or_else(|| free_name(&bench, request));
     let copied = !bench.dir.join(&file).exists();
     if copied {
-        copy_in(recording, &bench.dir.join(&file), &hash)?;
+        copy_in(recording, &bench.dir, &file, &hash)?;
     }
     let written =
         enter(&mut editor, request, replaced, &file, &hash).and_then(|number| Ok((number, editor.save()?)));
@@ -484,7 +484,8 @@ fn free_name(bench: &Bench, request: &Request) -> String {
 }
 
 /// Copies beside and renames; the copy must have the hash of what was checked.
-fn copy_in(from: &Path, to: &Path, hash: &str) -> Result<(), LogError> {
+fn copy_in(from: &Path, dir: &Path, file: &str, hash: &str) -> Result<(), LogError> {
+    let to = &crate::files::inside(dir, file).map_err(|e| file_error("write", &dir.join(file), e))?;
     let folder = to.parent().unwrap_or(to);
     std::fs::create_dir_all(folder).map_err(|e| file_error("make", folder, e))?;
     let mut source = File::open(from).map_err(|e| file_error("read", from, e))?;

@@ -46,13 +46,14 @@ fn of_bench(args: &AnalyseArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> 
          and its plan in test-signals"
     );
     let bench = Bench::open(&args.path)?;
+    let reports = super::reports(&bench.dir)?;
     let analysis = analyse::bench(&bench)?;
     anyhow::ensure!(
         !analysis.takes.is_empty(),
         "{}: no take is logged yet; add one with twinload log",
         args.path.display()
     );
-    let written = screen::write(&bench.dir.join("reports"), &analysis)
+    let written = screen::write(&reports, &analysis)
         .map_err(|(path, error)| anyhow::Error::new(error).context(format!("write {}", path.display())))?;
     if args.json {
         json(&analysis, out)?;

@@ -35,10 +35,11 @@ pub struct CompareArgs {
 /// What could not be read, compared or written.
 pub fn run(args: &CompareArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> {
     let bench = Bench::open(&args.bench)?;
+    let reports = super::reports(&bench.dir)?;
     let analysis = analyse::bench(&bench)?;
     let comparison = compare::compare(&bench, &analysis, &args.builds)?;
     let choices = report::Choices { pictures: !args.no_pictures };
-    let written = report::write(&bench.dir.join("reports"), &comparison, choices)?;
+    let written = report::write(&reports, &comparison, choices)?;
     if args.json {
         serde_json::to_writer_pretty(&mut *out, &comparison).context("write JSON")?;
         writeln!(out)?;

@@ -77,7 +77,7 @@ fn refuse_foreign(dir: &Path) -> anyhow::Result<()> {
 
 fn begin(dir: &Path, plan: &Plan) -> anyhow::Result<()> {
     for folder in new::FOLDERS {
-        let folder = dir.join(folder);
+        let folder = files::inside(dir, folder).with_context(|| format!("write into {folder}"))?;
         std::fs::create_dir_all(&folder).with_context(|| format!("make {}", folder.display()))?;
     }
     let put = |name: &str, bytes: &[u8]| {
@@ -114,7 +114,7 @@ fn request(dir: &Path, session: &Session) -> Request {
 /// The same calls as `twinload analyse` and `twinload compare`, with one analysis for both.
 fn write_report(dir: &Path, out: &mut dyn Write) -> anyhow::Result<Outcome> {
     let bench = Bench::open(dir)?;
-    let reports = bench.dir.join("reports");
+    let reports = super::reports(&bench.dir)?;
     let analysis = analyse::bench(&bench)?;
     screen::write(&reports, &analysis)
         .map_err(|(path, error)| anyhow::Error::new(error).context(format!("write {}", path.display())))?;

@@ -70,8 +70,11 @@ fn pair(args: &ListenArgs, dir: &Path, builds: [&str; 2], out: &mut dyn Write) -
     let read = |entry: &TakeEntry| listen::read(&bench.path_of(entry), bench.channel());
     let (a, b) = (read(entries[0])?, read(entries[1])?);
     let (mut made, parts) = listen::make(builds, &a, &b)?;
-    let folder = bench.dir.join("reports").join("listening");
+    let folder = super::reports(&bench.dir)?.join("listening");
     let stem = safe_file_name(&setting);
+    for below in ["keys", &stem] {
+        files::inside(&folder, below).with_context(|| format!("write {}", folder.join(below).display()))?;
+    }
     let key = if args.coded {
         Some(coded_set(args, &folder, &stem, builds, [&a, &b], &parts)?)
     } else {

@@ -18,10 +18,12 @@ pub mod signals;
 pub mod words;
 
 use std::io::Write;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use anyhow::Context;
 use clap::{CommandFactory, Parser, Subcommand};
+
+use crate::files;
 
 /// Measures how two builds of a valve guitar amplifier differ, and says which differences are real.
 #[derive(Debug, Parser)]
@@ -142,4 +144,12 @@ pub fn run(cli: Cli, out: &mut dyn Write) -> anyhow::Result<Outcome> {
             Ok(Outcome::Done)
         }
     }
+}
+
+/// Where the reports of the bench in `dir` are written; refused where a link leads out of it.
+fn reports(dir: &Path) -> anyhow::Result<PathBuf> {
+    for below in ["reports/charts", "reports/data", "reports/listening"] {
+        files::inside(dir, below).with_context(|| format!("write {}", dir.join(below).display()))?;
+    }
+    Ok(dir.join("reports"))
 }

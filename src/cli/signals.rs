@@ -3,6 +3,7 @@
 use std::io::Write;
 use std::path::PathBuf;
 
+use anyhow::Context;
 use clap::{Args, ValueEnum};
 
 use super::{Outcome, words};
@@ -10,6 +11,7 @@ use crate::bench::cautions::Act;
 use crate::bench::heat::{self, Drive};
 use crate::bench::typed;
 use crate::bench::{Bench, BenchError};
+use crate::files;
 use crate::signals::write::{Depth, Form, write_all};
 use crate::signals::{Choices, Plan};
 
@@ -76,7 +78,9 @@ pub fn run(args: &SignalsArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> {
     };
     let form = Form { rate_hz: args.rate, depth, channels: args.channels };
     let plan = if args.short { Plan::short(&choices) } else { Plan::programme(&choices) };
-    let written = write_all(&args.dir.join("test-signals"), &plan, &choices, form, args.replace)?;
+    let folder = files::inside(&args.dir, "test-signals")
+        .with_context(|| format!("write {}", args.dir.join("test-signals").display()))?;
+    let written = write_all(&folder, &plan, &choices, form, args.replace)?;
     for path in &written {
         writeln!(out, "wrote {}", path.display())?;
     }
