@@ -237,7 +237,7 @@ fn place_of_marker(begin_seconds: f64, ppm: f64) -> f64 {
         })
         .collect();
     let hit = Hit { code: Code::UpDown, frame: (begin * rate_hz).round(), rho: 1.0 };
-    let timed = clock::time(&Tape::of(samples), rate_hz, &hit, 0.0).unwrap();
+    let timed = clock::time(&Tape::of(samples), &clock::Chirps::of_markers(rate_hz), &hit, 0.0).unwrap();
     skip + timed.recorder_seconds - 0.5 * LENGTH_SECONDS * (1.0 + ppm * 1e-6)
 }
 

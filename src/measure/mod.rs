@@ -2,6 +2,7 @@
 
 pub mod burst;
 pub mod cut;
+mod decimate;
 pub mod drive;
 pub mod error;
 pub mod fit;

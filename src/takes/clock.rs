@@ -89,12 +89,13 @@ pub fn place(hits: &[Hit], plan: &Plan, rate_hz: f64) -> Vec<(usize, Hit)> {
 
 /// Times a marker at the full rate; `None` if its samples are not all on the tape.
 #[must_use]
-pub fn time(tape: &Tape, rate_hz: f64, hit: &Hit, player_start_seconds: f64) -> Option<Timed> {
+pub fn time(tape: &Tape, chirps: &Chirps, hit: &Hit, player_start_seconds: f64) -> Option<Timed> {
+    let rate_hz = chirps.rate_hz;
     let mut recorder_seconds = 0.0;
     let mut sign = 0.0;
     for (k, direction) in hit.code.directions().into_iter().enumerate() {
         let guess = hit.frame + SPACING_SECONDS * rate_hz * k as f64;
-        let (frame, correlation) = peak(tape, rate_hz, direction, CHIRP_SECONDS, guess, 0.000_4)?;
+        let (frame, correlation) = peak(tape, chirps, direction, guess, 0.000_4)?;
         recorder_seconds += 0.5 * (frame / rate_hz + CHIRP_SECONDS / 2.0);
         sign += correlation.arg().cos();
     }
@@ -107,20 +108,46 @@ pub fn time(tape: &Tape, rate_hz: f64, hit: &Hit, player_start_seconds: f64) -> 
     })
 }
 
+/// The chirps of one length, made once for many places.
+pub struct Chirps {
+    rate_hz: f64,
+    up: Vec<Complex<f64>>,
+    down: Vec<Complex<f64>>,
+}
+
+impl Chirps {
+    /// The chirps of markers at this sample rate.
+    #[must_use]
+    pub fn of_markers(rate_hz: f64) -> Self {
+        Self::new(CHIRP_SECONDS, rate_hz)
+    }
+
+    fn new(seconds: f64, rate_hz: f64) -> Self {
+        let [up, down] = [Direction::Up, Direction::Down].map(|d| template(d, seconds, rate_hz));
+        Self { rate_hz, up, down }
+    }
+
+    fn of(&self, direction: Direction) -> &[Complex<f64>] {
+        match direction {
+            Direction::Up => &self.up,
+            Direction::Down => &self.down,
+        }
+    }
+}
+
 /// Frame (with fraction) within `slack_seconds` of `guess` at which a chirp begins, and its correlation there.
 fn peak(
     tape: &Tape,
-    rate_hz: f64,
+    chirps: &Chirps,
     direction: Direction,
-    seconds: f64,
     guess: f64,
     slack_seconds: f64,
 ) -> Option<(f64, Complex<f64>)> {
-    let template = template(direction, seconds, rate_hz);
+    let (template, rate_hz) = (chirps.of(direction), chirps.rate_hz);
     let slack = (slack_seconds * rate_hz).ceil() as i64 + 1;
     let first = guess.round() as i64 - slack;
     let samples = tape.part(first, first + 2 * slack + template.len() as i64 + 1)?;
-    let at = |lag: usize| correlate(&samples[lag..], &template);
+    let at = |lag: usize| correlate(&samples[lag..], template);
     let all: Vec<Complex<f64>> = (0..=2 * slack as usize).map(at).collect();
     let best = (1..all.len() - 1).max_by(|&a, &b| all[a].norm_sqr().total_cmp(&all[b].norm_sqr()))?;
     // The logarithm of the peak is nearly a parabola (methods §2.2).
@@ -143,8 +170,18 @@ fn template(direction: Direction, seconds: f64, rate_hz: f64) -> Vec<Complex<f64
         .collect()
 }
 
+/// In four sums side by side: one alone waits for each addition.
 fn correlate(samples: &[f32], template: &[Complex<f64>]) -> Complex<f64> {
-    samples.iter().zip(template).map(|(&x, m)| m.conj() * f64::from(x)).sum()
+    let (samples, template) = (&samples[..template.len().min(samples.len())], template);
+    let mut sums = [Complex::default(); 4];
+    let ((fours, rest), (of_template, _)) = (samples.as_chunks::<4>(), template.as_chunks::<4>());
+    for (x, m) in fours.iter().zip(of_template) {
+        for k in 0..4 {
+            sums[k] += m[k] * f64::from(x[k]);
+        }
+    }
+    let tail = template[4 * fours.len()..].iter().zip(rest).map(|(m, &x)| m * f64::from(x));
+    (sums.into_iter().sum::<Complex<f64>>() + tail.sum::<Complex<f64>>()).conj()
 }
 
 /// The map through timed markers by least squares; `None` without markers. With one marker the ratio is 1.
@@ -188,11 +225,11 @@ fn line(markers: &[Timed], ratio: f64) -> Option<Clock> {
 /// Reads the identity row after the plan's first marker; `None` if it is not all on the tape or its check fails.
 #[must_use]
 pub fn read_identity(tape: &Tape, rate_hz: f64, clock: &Clock, identity_seconds: f64) -> Option<Identity> {
+    let chirps = Chirps::new(BIT_SECONDS, rate_hz);
     let mut row = [Direction::Down; identity::BITS];
     for (k, bit) in row.iter_mut().enumerate() {
         let guess = clock.recorder_seconds(identity_seconds + BIT_SECONDS * k as f64) * rate_hz;
-        let strength =
-            |direction| Some(peak(tape, rate_hz, direction, BIT_SECONDS, guess, 0.000_3)?.1.norm_sqr());
+        let strength = |direction| Some(peak(tape, &chirps, direction, guess, 0.000_3)?.1.norm_sqr());
         if strength(Direction::Up)? > strength(Direction::Down)? {
             *bit = Direction::Up;
         }

@@ -108,8 +108,9 @@ impl Take {
         mut findings: Vec<Finding>,
     ) -> Option<Self> {
         let placed = clock::place(hits, &plan, rate_hz);
+        let chirps = clock::Chirps::of_markers(rate_hz);
         let time =
-            |&(at, hit): &(usize, Hit)| clock::time(&tape, rate_hz, &hit, plan.markers[at].start_seconds);
+            |&(at, hit): &(usize, Hit)| clock::time(&tape, &chirps, &hit, plan.markers[at].start_seconds);
         let markers: Vec<Timed> = placed.iter().filter_map(time).collect();
         let clock = clock::map(&markers, rate_hz)?;
         let polarity = if markers.iter().map(|m| m.sign).sum::<f64>() < 0.0 { -1 } else { 1 };

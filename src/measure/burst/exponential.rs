@@ -90,18 +90,19 @@ pub(super) fn fit(points: &[(f64, f64)], box_seconds: f64, hop: f64) -> Option<E
 /// End level and rise at a given τ, by least squares.
 fn linear(points: &[(f64, f64)], tau_seconds: f64) -> Linear {
     let n = points.len() as f64;
-    let decay = |t: f64| (-t / tau_seconds).exp();
+    // Kept, since an exponential costs more than all the rest.
+    let decay: Vec<f64> = points.iter().map(|p| (-p.0 / tau_seconds).exp()).collect();
     let mean_y = points.iter().map(|p| p.1).sum::<f64>() / n;
-    let mean_e = points.iter().map(|p| decay(p.0)).sum::<f64>() / n;
+    let mean_e = decay.iter().sum::<f64>() / n;
     let (mut over, mut under) = (0.0, 0.0);
-    for &(t, y) in points {
-        let e = decay(t) - mean_e;
+    for (&(_, y), &e) in points.iter().zip(&decay) {
+        let e = e - mean_e;
         over += e * (y - mean_y);
         under += e * e;
     }
     let rise = if under > 0.0 { over / under } else { 0.0 };
     let end = mean_y - rise * mean_e;
-    let squares = points.iter().map(|&(t, y)| (y - end - rise * decay(t)).powi(2)).sum();
+    let squares = points.iter().zip(&decay).map(|(&(_, y), &e)| (y - end - rise * e).powi(2)).sum();
     Linear { end, rise, squares }
 }
 

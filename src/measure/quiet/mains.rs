@@ -1,6 +1,7 @@
 //! Which mains frequency, found from the recording itself (methods §7).
 
 use super::{LINES, Plans};
+use crate::measure::decimate::{WHOLE_TO, decimate};
 use crate::measure::plans::fast_length;
 use crate::measure::tone_figures::frequency_sd_hz;
 
@@ -26,6 +27,10 @@ const BESIDE_HZ: [f64; 2] = [1.0, 10.0];
 
 /// Mains frequency by the recorder's clock and its standard deviation, `None` if there is no mains to see.
 pub(super) fn find(samples: &[f32], rate_hz: f64, plans: &mut Plans) -> Option<(f64, f64)> {
+    let top_hz = LINES as f64 * 60.0 * (1.0 + 2.0 * SPAN) + BESIDE_HZ[1] + 2.0;
+    let factor = ((rate_hz * WHOLE_TO / top_hz) as usize).max(1);
+    let samples = decimate(samples, factor);
+    let rate_hz = rate_hz / factor as f64;
     let length = samples.len();
     let mean = samples.iter().map(|&v| f64::from(v)).sum::<f64>() / length as f64;
     let window = plans.hann(length);
@@ -35,7 +40,7 @@ pub(super) fn find(samples: &[f32], rate_hz: f64, plans: &mut Plans) -> Option<(
     padded.resize(transform, 0.0);
     let bins = plans.transform(&mut padded);
     let bin_hz = rate_hz / transform as f64;
-    let highest = (LINES as f64 * 60.0 * (1.0 + 2.0 * SPAN) + BESIDE_HZ[1] + 2.0) / bin_hz;
+    let highest = top_hz / bin_hz;
     let power: Vec<f64> = bins.iter().take(highest as usize + 2).map(|b| b.norm_sqr()).collect();
     let seen = Spectrum { power, bin_hz, seconds: length as f64 / rate_hz };
 
