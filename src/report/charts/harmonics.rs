@@ -1,10 +1,10 @@
 //! Harmonics: as bars at a match, and against frequency.
 
 use super::Missing;
-use super::source::{Source, heights, series};
+use super::source::{Source, heights, plain_series, series};
 use crate::compare::document::Match;
 use crate::figure::Quantity;
-use crate::report::chart::{Axis, Block, Chart, Panel, Series};
+use crate::report::chart::{Axis, Block, Chart, Panel, Series, Weight};
 use crate::report::numbers::short;
 
 /// The interval that each harmonic adds above the note played (just intonation,
@@ -114,7 +114,11 @@ pub(crate) fn against_frequency(source: &Source) -> Result<Chart, Missing> {
         let mut panel = Panel::new(Axis::audio_band(), y);
         panel.x.quantity = "frequency of the fundamental".to_owned();
         panel.height = 130.0;
-        panel.series = all;
+        // The axis is that of the harmonics; a floor far below them stays out of sight.
+        let floors = curves.iter().filter_map(|(build, c)| {
+            plain_series(*build, &format!("floor of H{order}"), c, "frequency", &format!("floor_{order}"))
+        });
+        panel.series = all.into_iter().chain(floors.map(|s| s.weighing(Weight::Second))).collect();
         panels.push(panel);
     }
     if panels.is_empty() {
@@ -125,7 +129,9 @@ pub(crate) fn against_frequency(source: &Source) -> Result<Chart, Missing> {
     chart.finding =
         source.told(&[("power_bandwidth_low", Match::Whole), ("power_bandwidth_high", Match::Whole)]);
     chart.caption =
-        "From the high-drive sweep. A gap is where the harmonic lies beyond the band or in the noise."
+        "From the high-drive sweep. Thin lines: the floor, which is the noise or, where a loopback shows it to be \
+         higher, the interface's own harmonic; a floor below the chart is not seen. A gap is where the harmonic lies \
+         beyond the band or less than 10 dB over its floor."
             .to_owned();
     Ok(chart)
 }

@@ -3,7 +3,7 @@
 use super::Missing;
 use super::source::{Source, band_words, first_column, heights, on_curve, series, unit, widths};
 use crate::compare::document::Match;
-use crate::figure::Unit;
+use crate::figure::{Curve, Unit};
 use crate::report::chart::{Axis, Chart, Guide, Mark, Panel, Series, Shape, Weight};
 
 const SEGMENT: &str = "the rising ladder";
@@ -56,15 +56,47 @@ fn distortion(source: &Source, id: &str, title: &str, curve: &str, segment: &str
     let mut panel = Panel::new(along, up);
     panel.guides = LIMITS.map(|at| Guide { at, level: true, label: format!("{at} %") }).to_vec();
     panel.series = series;
+    // A loopback has the main ladder's drives.
+    let floors: Vec<Series> =
+        if curve == "ladder_up" { interface_floors(source, &curves, x) } else { Vec::new() };
+    let floor_words = if floors.is_empty() {
+        ""
+    } else {
+        " Thin lines: the interface's own distortion at the same drive, from the loopback; where none is seen, it lies \
+         below the chart."
+    };
+    panel.series.extend(floors);
     let mut chart = source.chart(id, title);
     chart.panels.push(panel);
     chart.caption = format!(
-        "A steady tone, rising in steps. Where a curve crosses a line, its power is the clean power at that limit.{}{}",
+        "A steady tone, rising in steps. Where a curve crosses a line, its power is the clean power at that limit.{floor_words}{}{}",
         band_words(&chart.panels),
         source.struck_words(curve)
     );
     Ok(chart)
 }
+
+/// The interface's own distortion over what each build gave at the same drive.
+fn interface_floors(source: &Source, ladders: &[(usize, &Curve)], x: &str) -> Vec<Series> {
+    let own = source.curves("interface_distortion");
+    let of = |(build, ladder): &(usize, &Curve)| {
+        let (_, floor) = own.iter().find(|(b, _)| b == build)?;
+        let outputs = ladder.points("drive", x);
+        let points: Vec<(f64, Option<f64>)> = floor
+            .points("drive", "thd")
+            .into_iter()
+            .filter_map(|(drive, thd)| {
+                let same = outputs.iter().find(|(d, _)| (d - drive).abs() < SAME_DRIVE_DB)?;
+                Some((same.1, Some(thd)))
+            })
+            .collect();
+        (points.len() > 1).then(|| Series::new(*build, "interface", points).weighing(Weight::Second))
+    };
+    ladders.iter().filter_map(of).collect()
+}
+
+/// Steps of one programme stand at the same drive to far less than this.
+const SAME_DRIVE_DB: f64 = 0.05;
 
 pub(crate) fn output_against_drive(source: &Source) -> Result<Chart, Missing> {
     let title = "Output against drive";

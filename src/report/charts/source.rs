@@ -210,6 +210,11 @@ pub(crate) fn series(build: usize, name: &str, curve: &Curve, x: &str, y: &str) 
     Some(series)
 }
 
+/// The same without intervals, for lines that only say how far to trust others.
+pub(crate) fn plain_series(build: usize, name: &str, curve: &Curve, x: &str, y: &str) -> Option<Series> {
+    series(build, name, curve, x, y).map(|s| Series { interval: Vec::new(), ..s })
+}
+
 /// The unit of a column, for an axis.
 pub(crate) fn unit(curves: &[(usize, &Curve)], column: &str) -> Option<Unit> {
     curves.iter().flat_map(|(_, c)| &c.columns).find(|c| c.name == column).map(|c| c.unit)
