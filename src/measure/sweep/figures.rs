@@ -2,11 +2,12 @@
 
 use super::{Corner, ORDERS, Response, corners, power_bandwidth};
 use crate::analysis::Figures;
-use crate::figure::{Curve, Quantity, Unit};
+use crate::figure::{CONFIDENCE, Curve, Quantity, Unit};
 use crate::measure::tone_figures::Z95;
 use crate::rounding::two_digits;
+use crate::statistics::t_quantile;
 use crate::takes::Scale;
-use crate::units::{db, dbfs_of_peak};
+use crate::units::{DB_PER_CHANGE, db, dbfs_of_peak};
 
 /// Where the response is 0 dB and corners are counted from.
 pub const REFERENCE_HZ: f64 = 1000.0;
@@ -31,14 +32,30 @@ pub fn put_response(figures: &mut Figures, response: &Response) {
             figures.set(&format!("{name}{suffix}"), corner_quantity(corner, &note, "the response"));
         }
     }
-    let inside = response.magnitudes().into_iter().filter(|p| in_band(p.0, RIPPLE_BAND_HZ));
-    let levels: Vec<f64> = inside.map(|p| db(p.1)).collect();
-    let highest = levels.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    let lowest = levels.iter().copied().fold(f64::INFINITY, f64::min);
-    // No interval: noise moves the extremes of many points outwards only, by an amount that is not worked out.
-    let ripple = Quantity::new(highest - lowest, Unit::Decibels)
-        .noted("highest less lowest level from 100 Hz to 5 kHz; noise can only add to it");
-    figures.set("ripple", ripple);
+    figures.set("ripple", ripple(response));
+}
+
+/// Highest less lowest level of the response inside the band. Its interval is that of all levels at once
+/// (C. E. Bonferroni's inequality: each of n holds with 1 − 0.05/n), so that it holds whichever are the extremes.
+fn ripple(response: &Response) -> Quantity {
+    let values = response.frequencies_hz.iter().zip(response.order(1));
+    let levels: Vec<(f64, f64)> = values
+        .filter(|(f, _)| in_band(**f, RIPPLE_BAND_HZ))
+        .filter_map(|(_, v)| v.as_ref())
+        .map(|v| (db(v.response.norm()), DB_PER_CHANGE * v.magnitude_sd() / v.response.norm()))
+        .collect();
+    let wide = t_quantile(1.0 - (1.0 - CONFIDENCE) / levels.len().max(1) as f64, f64::INFINITY);
+    let widest = |shift: f64| {
+        let top = levels.iter().map(|(level, sd)| level + shift * sd).fold(f64::NEG_INFINITY, f64::max);
+        let foot = levels.iter().map(|(level, sd)| level - shift * sd).fold(f64::INFINITY, f64::min);
+        top - foot
+    };
+    let words = "highest less lowest level from 100 Hz to 5 kHz; noise makes it look larger";
+    let ripple = Quantity::new(widest(0.0), Unit::Decibels).noted(words);
+    match wide {
+        Some(wide) => ripple.between(widest(-wide).max(0.0), widest(wide)),
+        None => ripple,
+    }
 }
 
 /// Puts the power bandwidth of a sweep at this drive into `figures`.

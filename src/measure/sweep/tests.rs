@@ -404,6 +404,34 @@ fn hum_and_noise_leave_the_response_within_the_bench_target() {
 }
 
 #[test]
+fn the_ripple_is_in_its_interval_although_noise_makes_it_larger() {
+    let plan = Plan::short(&crate::signals::Choices::default());
+    let segment = plan.segment("sweep_low").unwrap();
+    let short = Sweep::of(&plan, &segment.signal).unwrap();
+    let bench = Bench { seconds: segment.length_seconds + 0.4, ..Bench::new(48_000.0, 0.0) };
+    let clean = bench.filter(&bench.record(&short, 1, |_, u, _| C::from(u)), test_amp);
+    let ripple = |x: &[f64]| {
+        let mut figures = crate::analysis::Figures::default();
+        put_response(&mut figures, &bench.measure(x, &short, None));
+        let ripple = figures.get("ripple").unwrap().clone();
+        (ripple.value.unwrap(), ripple.interval.unwrap())
+    };
+    let (truth, [low, high]) = ripple(&clean);
+    assert!(truth > 3.0 && high - low < 0.02, "{truth} {low} {high}");
+    let found: Vec<_> =
+        (0..24).map(|seed| ripple(&add_bench_noise(&bench, &clean, 50.0, 200.0, 50.0, seed))).collect();
+    let mean = found.iter().map(|f| f.0).sum::<f64>() / 24.0;
+    assert!(mean > truth, "noise only adds: {mean} {truth}");
+    // All levels at once: it holds in 95 % or more; fewer than 20 of 24 once in 3000 (binomial).
+    let held = found.iter().filter(|(_, [low, high])| (low..=high).contains(&&truth)).count();
+    assert!(held >= 20, "{held} of 24");
+    // It says something: not wider than the largest error seen six times over.
+    let worst = found.iter().map(|f| (f.0 - truth).abs()).fold(0.0, f64::max);
+    let widest = found.iter().map(|(_, [low, high])| high - low).fold(0.0, f64::max);
+    assert!(widest < 6.0 * worst, "{widest} {worst}");
+}
+
+#[test]
 fn the_error_of_taking_hum_out_is_in_the_interval() {
     // The short programme's sweep at its low level, hum of −60 dB and next to no noise: the lower corner lies at a
     // line, where what the removal leaves is all the error there is. 24 phases; of 24 intervals of 95 % fewer than 18
