@@ -146,7 +146,7 @@ impl Strike {
                     format!("{} steps of {name}, {low} to {high} dB of drive", drives.len())
                 }
             };
-            Some((words.replace('-', "−"), first))
+            Some((crate::rounding::minus(&words), first))
         });
         told.collect()
     }

@@ -53,8 +53,8 @@ impl Finding {
             severity,
             at_seconds: None,
             segment: None,
-            saw: saw.into(),
-            effect: effect.into(),
+            saw: crate::rounding::minus(&saw.into()),
+            effect: crate::rounding::minus(&effect.into()),
             advice: advice.into(),
         }
     }

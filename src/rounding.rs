@@ -255,6 +255,24 @@ impl Place {
     }
 }
 
+/// True minus signs before the numbers of a text, for words made with `format!`; all else stays, names too.
+#[must_use]
+pub fn minus(text: &str) -> String {
+    let word = |word: &str| {
+        let begin = word.len() - word.trim_start_matches('(').len();
+        let number = word[begin..].trim_end().trim_end_matches([',', '.', ';', ':', ')', '%', '°']);
+        match number.strip_prefix('-') {
+            Some(digits)
+                if digits.starts_with(|c: char| c.is_ascii_digit()) && digits.parse::<f64>().is_ok() =>
+            {
+                word.replacen('-', "−", 1)
+            }
+            _ => word.to_owned(),
+        }
+    };
+    text.split_inclusive(' ').map(word).collect()
+}
+
 /// A true minus sign, and no sign before a zero.
 fn tidy(number: &str) -> String {
     let is_zero = !number.chars().any(|c| ('1'..='9').contains(&c));
@@ -289,6 +307,17 @@ mod tests {
 
     fn watts(value: f64, half_width: f64) -> Quantity {
         Quantity::new(value, Unit::Watts).plus_minus(half_width)
+    }
+
+    #[test]
+    fn numbers_in_a_text_get_a_true_minus_and_names_do_not() {
+        let text =
+            "take -1.wav, b-2.wav: -97 dBFS (-3.01 dB), -0.5: --headroom 6 on 2026-11-25, - and -x, -5°";
+        let told =
+            "take -1.wav, b-2.wav: −97 dBFS (−3.01 dB), −0.5: --headroom 6 on 2026-11-25, - and -x, −5°";
+        assert_eq!(minus(text), told);
+        assert_eq!((minus("-8"), minus(&minus(text))), ("−8".to_owned(), told.to_owned()));
+        assert_eq!(minus(""), "");
     }
 
     #[test]

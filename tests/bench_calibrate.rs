@@ -330,7 +330,7 @@ fn what_must_be_recorded_again_is_not_written() {
             "record both again",
         ),
         (&["drift.wav", "--volts", "2.900"], "record again"),
-        (&["jump.wav", "--volts", "1.610"], "level changed by -4.9 dB at 6.0 s"),
+        (&["jump.wav", "--volts", "1.610"], "level changed by −4.9 dB at 6.0 s"),
         (&["turned-up.wav", "--volts", "2.830"], "level changed by +3.0 dB at 5.0 s"),
         (&["tone.wav", "--volts", "2830"], "did you type millivolts"),
         (&["tone.wav", "--volts", "2830"], "millivolts taken for volts"),

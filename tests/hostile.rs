@@ -194,7 +194,7 @@ fn noise_is_no_pair_of_tones() {
     let mut random = White::new(3);
     let noise: Vec<f64> = (0..48_000 * 4).map(|_| 1e-5 * random.value()).collect();
     let (fitness, said) = checked(&noise, 48_000);
-    assert!(fitness == "redo" && said.iter().any(|s| s.contains("only noise at -97 dBFS")), "{said:?}");
+    assert!(fitness == "redo" && said.iter().any(|s| s.contains("only noise at −97 dBFS")), "{said:?}");
     assert!(said.iter().all(|s| !s.starts_with("level_low")), "{said:?}");
     let loud: Vec<f64> = noise.iter().map(|x| 1e4 * x).collect();
     let (fitness, said) = checked(&loud, 48_000);

@@ -81,7 +81,7 @@ fn deviation_percent(volts: Option<f64>, expected: Option<f64>) -> Option<f64> {
 /// `+12 % re expected (over 10 %)`; `None` within the first mark.
 fn mark(percent: f64) -> Option<String> {
     let over = MARKS_PERCENT.into_iter().rev().find(|m| percent.abs() > *m)?;
-    Some(format!("{percent:+.0} % re expected (over {over} %)"))
+    Some(crate::rounding::minus(&format!("{percent:+.0} % re expected (over {over} %)")))
 }
 
 fn far_off(build: &Build) -> Vec<Finding> {

@@ -257,14 +257,14 @@ fn say(
     out: &mut dyn Write,
 ) -> anyhow::Result<()> {
     for (tone, volts) in tones.iter().zip([Some(&args.volts), args.second_volts.as_ref()]) {
-        writeln!(
-            out,
+        let said = format!(
             "tone       {:.2} Hz, {:.2} dBFS, distortion {:.2} %; meter: {} V ± {percent} %",
             tone.frequency_hz,
             tone.level_dbfs,
             tone.thd * 100.0,
             volts.map_or("", String::as_str)
-        )?;
+        );
+        writeln!(out, "{}", crate::rounding::minus(&said))?;
     }
     let document = CalibrationDocument::new(calibration, tones, args.end(), false);
     let what = match args.end() {

@@ -281,7 +281,7 @@ fn short(value: f64) -> String {
 }
 
 fn signed(value: f64, decimals: usize) -> String {
-    format!("{value:+.decimals$}").replace('-', "−")
+    crate::rounding::minus(&format!("{value:+.decimals$}"))
 }
 
 fn milliwatts(watts: f64) -> String {

@@ -210,7 +210,7 @@ fn floor_125(value: f64) -> f64 {
 fn number(at: f64, step: f64) -> String {
     let decimals = (-(step.log10() + 1e-9).floor()).clamp(0.0, 9.0) as usize;
     let at = if at.abs() < step / 1e6 { 0.0 } else { at };
-    minus(&format!("{at:.decimals$}"))
+    crate::rounding::minus(&format!("{at:.decimals$}"))
 }
 
 /// A number on a logarithmic axis: 0.05, 2, 500, 2k.
@@ -220,15 +220,6 @@ fn log_number(at: f64) -> String {
     let text = format!("{value:.6}");
     let text = text.trim_end_matches('0').trim_end_matches('.');
     if text.is_empty() || text == "0" { format!("{at:.0e}") } else { format!("{text}{suffix}") }
-}
-
-/// A true minus sign in the place of a hyphen before a number.
-#[must_use]
-pub fn minus(text: &str) -> String {
-    match text.strip_prefix('-') {
-        Some(rest) => format!("−{rest}"),
-        None => text.to_owned(),
-    }
 }
 
 #[cfg(test)]
