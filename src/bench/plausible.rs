@@ -2,6 +2,8 @@
 //!
 //! Ranges: design §11, mostly from memory. So the word is "unusual", not "wrong".
 
+mod build;
+
 use super::drive_pad::DriveTask;
 use super::model::{Bench, QuietCondition, TakeKind};
 use super::pad::PadTask;
@@ -122,13 +124,39 @@ const WARM_UP: Range = Range {
     advice: "write minutes since power-on",
 };
 
+/// Usual ± per cent of `what`; the budget rests on each.
+const fn known_within(what: &'static str, high: f64) -> Range {
+    Range {
+        code: "unusual_uncertainty",
+        what,
+        unit: "%",
+        low: 0.1,
+        high,
+        effect: "the uncertainty of volts and watts rests on it",
+        advice: "write per cent, so 5 for 5 %; what nobody knows is better left out, and assumed",
+    }
+}
+const LOAD_TOLERANCE: Range = known_within("load_tolerance_percent", 20.0);
+const PAD_TOLERANCE: Range = known_within("the pad's tolerance_percent", 20.0);
+// "10 kΩ" in a data sheet means little more.
+const INPUT_TOLERANCE: Range = known_within("interface_input_tolerance_percent", 50.0);
+const INPUT_UNCERTAINTY: Range = known_within("input_full_scale_uncertainty_percent", 15.0);
+const OUTPUT_UNCERTAINTY: Range = known_within("output_full_scale_uncertainty_percent", 15.0);
+const DRIVE_UNCERTAINTY: Range = known_within("drive_full_scale_uncertainty_percent", 15.0);
+const METER: Range = known_within("meter_percent", 10.0);
+
 impl Range {
     fn of(&self, value: f64, at: &str) -> Option<Finding> {
+        self.named(value, &format!("{at}{}", self.what))
+    }
+
+    /// The same, of what the person calls otherwise.
+    fn named(&self, value: f64, subject: &str) -> Option<Finding> {
         if (self.low..=self.high).contains(&value) {
             return None;
         }
-        let Self { what, unit, low, high, .. } = self;
-        let saw = format!("{at}{what} of {value} {unit} is unusual (usual: {low} to {high})");
+        let Self { unit, low, high, .. } = self;
+        let saw = format!("{subject} of {value} {unit} is unusual (usual: {low} to {high})");
         Some(Finding::new(self.code, Severity::Note, saw, self.effect, self.advice))
     }
 }
@@ -159,6 +187,13 @@ pub fn of_rig(rig: &Rig) -> Vec<Finding> {
         (&FULL_SCALE, rig.input_full_scale_volts),
         (&OUTPUT_FULL_SCALE, rig.output_full_scale_volts),
         (&DRIVE_FULL_SCALE, rig.drive_full_scale_volts),
+        (&LOAD_TOLERANCE, rig.load_tolerance_percent),
+        (&PAD_TOLERANCE, rig.pad.and_then(Pad::tolerance_percent)),
+        (&INPUT_TOLERANCE, rig.interface_input_tolerance_percent),
+        (&INPUT_UNCERTAINTY, rig.input_full_scale_uncertainty_percent),
+        (&OUTPUT_UNCERTAINTY, rig.output_full_scale_uncertainty_percent),
+        (&DRIVE_UNCERTAINTY, rig.drive_full_scale_uncertainty_percent),
+        (&METER, rig.meter_percent),
     ];
     let mut findings: Vec<Finding> =
         checks.into_iter().filter_map(|(range, value)| range.of(value?, "")).collect();
@@ -200,6 +235,7 @@ pub fn of_bench(bench: &Bench) -> Vec<Finding> {
         let advice = "leave it out to have it found in the recordings";
         findings.push(Finding::new("unusual_mains_frequency", Severity::Note, saw, effect, advice));
     }
+    findings.extend(bench.builds.iter().flat_map(build::of));
     for take in &bench.takes {
         let at = format!("{}: ", take.file);
         let checks =
@@ -292,9 +328,19 @@ mod tests {
             load_ohms: Some(8.0),
             load_watts: Some(50.0),
             interface_input_ohms: Some(10_000.0),
-            pad: Some(Pad::Resistors { top_ohms: 10_000.0, bottom_ohms: 1000.0, tolerance_percent: None }),
+            pad: Some(Pad::Resistors {
+                top_ohms: 10_000.0,
+                bottom_ohms: 1000.0,
+                tolerance_percent: Some(1.0),
+            }),
             input_full_scale_volts: Some(1.9),
             output_full_scale_volts: Some(1.2),
+            load_tolerance_percent: Some(5.0),
+            interface_input_tolerance_percent: Some(20.0),
+            input_full_scale_uncertainty_percent: Some(1.3),
+            output_full_scale_uncertainty_percent: Some(2.0),
+            drive_full_scale_uncertainty_percent: Some(2.0),
+            meter_percent: Some(1.0),
             ..Rig::default()
         }
     }
@@ -319,6 +365,24 @@ mod tests {
             (Rig { pad: measured(1.5, true), ..usual() }, "unusual_pad"),
             (Rig { pad: measured(12.0, false), ..usual() }, "pad_loading_unknown"),
             (Rig { interface_input_ohms: None, ..usual() }, "pad_loading_unknown"),
+            // A fraction where per cent are asked, and the other way round.
+            (Rig { load_tolerance_percent: Some(0.05), ..usual() }, "unusual_uncertainty"),
+            (Rig { interface_input_tolerance_percent: Some(80.0), ..usual() }, "unusual_uncertainty"),
+            (Rig { input_full_scale_uncertainty_percent: Some(40.0), ..usual() }, "unusual_uncertainty"),
+            (Rig { output_full_scale_uncertainty_percent: Some(0.0), ..usual() }, "unusual_uncertainty"),
+            (Rig { drive_full_scale_uncertainty_percent: Some(0.02), ..usual() }, "unusual_uncertainty"),
+            (Rig { meter_percent: Some(0.02), ..usual() }, "unusual_uncertainty"),
+            (
+                Rig {
+                    pad: Some(Pad::Resistors {
+                        top_ohms: 1e4,
+                        bottom_ohms: 1e3,
+                        tolerance_percent: Some(50.0),
+                    }),
+                    ..usual()
+                },
+                "unusual_uncertainty",
+            ),
         ];
         for (rig, code) in cases {
             assert_eq!(codes(&of_rig(&rig)), [code]);

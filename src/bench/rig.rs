@@ -92,6 +92,16 @@ impl Pad {
             Self::Measured { divides_by, .. } => 1.0 / divides_by,
         }
     }
+
+    /// Tolerance of its resistors or of its ratio, ± per cent.
+    #[must_use]
+    pub fn tolerance_percent(self) -> Option<f64> {
+        match self {
+            Self::Resistors { tolerance_percent, .. } | Self::Measured { tolerance_percent, .. } => {
+                tolerance_percent
+            }
+        }
+    }
 }
 
 impl Rig {

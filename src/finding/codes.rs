@@ -398,7 +398,7 @@ const HELPERS: [Known; 10] = [
     ),
 ];
 
-const WRITTEN: [Known; 47] = [
+const WRITTEN: [Known; 61] = [
     k("chart_far_off", N, "a voltage is far from the chart", "see whether it was read right"),
     k("clipped_tone", R, "the calibration tone is clipped", "volts are wrong; turn the level down"),
     k("coarse_reading", L, "a reading with few digits", "volts are uncertain by that much; read more digits"),
@@ -493,6 +493,19 @@ const WRITTEN: [Known; 47] = [
     k("tone_too_high", L, "the calibration tone is higher than meters read well", "use 275 Hz"),
     k("too_hot", R, "bias too hot", "the valve wears fast; set it colder"),
     k("unsteady_tone", LR, "the calibration tone's level moves", "volts are uncertain; automatic gain off"),
+    k(
+        "unusual_cathode_current",
+        N,
+        "current by the cathode resistor is unusual",
+        "check volts, cathode_ohms, valves",
+    ),
+    k(
+        "unusual_cathode_ohms",
+        N,
+        "the cathode resistor is unusual",
+        "measure it with the amp off and discharged",
+    ),
+    k("unusual_cathode_volts", N, "volts at the cathode are unusual", "check the decimal point"),
     k("unusual_drive", N, "the wanted drive is unusual", "amps clip from 20 mV to 1 V"),
     k(
         "unusual_drive_full_scale",
@@ -501,7 +514,15 @@ const WRITTEN: [Known; 47] = [
         "check that it is RMS at the amp's input",
     ),
     k("unusual_full_scale", N, "the interface's full scale is unusual", "check that it is RMS"),
+    k("unusual_grid_volts", N, "volts at the grid are unusual", "is the minus sign of a fixed bias missing?"),
+    k("unusual_heater_volts", N, "volts of the heaters are unusual", "measure between the heater's two pins"),
     k("unusual_input_impedance", N, "the input impedance is unusual", "take it from the data sheet"),
+    k(
+        "unusual_limit",
+        N,
+        "a limit in bench.toml is unusual for the type",
+        "read the data sheet of the very valve",
+    ),
     k("unusual_load", N, "the load is unusual", "check its ohms"),
     k("unusual_load_watts", N, "the load's rating is unusual", "check its watts"),
     k("unusual_mains", N, "the mains voltage is unusual", "measure at the socket"),
@@ -513,7 +534,15 @@ const WRITTEN: [Known; 47] = [
         "check that it is RMS at the amp's input",
     ),
     k("unusual_pad", N, "the pad's ratio is unusual", "check its resistors"),
+    k("unusual_plate_volts", N, "volts at a plate are unusual", "check the decimal point"),
     k("unusual_power", N, "the amp's power is unusual", "sine power in watts"),
+    k("unusual_primary_ohms", N, "the primary's resistance is unusual", "it is the winding's DC resistance"),
+    k("unusual_screen_ohms", N, "the screen resistor is unusual", "check k and plain ohms"),
+    k("unusual_screen_share", N, "the screen's share is unusual", "per cent of the cathode's current"),
+    k("unusual_screen_volts", N, "volts at the screen are unusual", "check the decimal point"),
+    k("unusual_supply_volts", N, "volts of B+ are unusual", "check the decimal point"),
+    k("unusual_uncertainty", N, "a tolerance or uncertainty is unusual", "write per cent, so 5 for 5 %"),
+    k("unusual_valves", N, "many valves on one cathode resistor", "count those that share it"),
     k("unusual_warm_up", N, "the warm-up is unusual", "minutes since power-on"),
     k("valve_unknown", N, "the valve's limits are not known", "write limits"),
 ];
