@@ -5,6 +5,13 @@ use super::words;
 use crate::figure::{Quantity, Unit};
 use crate::rounding;
 
+const NOT_ALLOWED: &str = "the interface's floor does not allow this claim";
+
+/// Why the floor does not allow a row's claim, where [`judge`] marked it.
+pub(super) fn told(row: &Row) -> Option<&str> {
+    row.difference.note.as_deref().filter(|note| note.starts_with(NOT_ALLOWED))
+}
+
 /// Marks the rows whose claim the floor does not allow, and gives one suspect for each pair of builds and setting.
 pub(super) fn judge(rows: &mut [Row], shown: impl Fn(&str) -> String) -> Vec<Suspect> {
     let mut suspects: Vec<(Vec<String>, Suspect)> = Vec::new();
@@ -12,7 +19,7 @@ pub(super) fn judge(rows: &mut [Row], shown: impl Fn(&str) -> String) -> Vec<Sus
         let Some(why) = why_not(row, &shown) else { continue };
         let key = [row.setting.clone(), row.builds[1].clone()].to_vec();
         let told = format!("{} ({why})", words::lower_first(&row.label));
-        row.difference.note = Some(format!("the interface's floor does not allow this claim: {why}"));
+        row.difference.note = Some(format!("{NOT_ALLOWED}: {why}"));
         match suspects.iter_mut().find(|(k, _)| *k == key) {
             Some((_, suspect)) => {
                 suspect.saw.push_str("; ");

@@ -6,7 +6,7 @@
 
 use super::catalogue::{self, Telling};
 use super::document::{Expressed, Match, Row, Sentence, Standing};
-use super::words;
+use super::{floor, words};
 use crate::figure::{Quantity, Unit};
 use crate::rounding;
 
@@ -246,7 +246,7 @@ fn pair(row: &Row, names: Names) -> String {
     let thing = thing(row);
     let values = format!("{b} {value_b}, {a} {value_a}");
     match row.standing {
-        Standing::Real => format!("{} ({values}): {}", clause(row, a, b), real_words(row)),
+        Standing::Real => format!("{} ({values}): {}{}", clause(row, a, b), real_words(row), but_floor(row)),
         Standing::WithinRepeats => {
             format!(
                 "no difference in {thing} is shown ({values}, difference {}): within repeats",
@@ -259,7 +259,8 @@ fn pair(row: &Row, names: Names) -> String {
             )
         }
         Standing::OneTakeOnly => {
-            format!("{} ({values}): one take only, so nothing is known of scatter", clause(row, a, b))
+            let clause = clause(row, a, b);
+            format!("{clause} ({values}): one take only, so nothing is known of scatter{}", but_floor(row))
         }
         Standing::NotMeasured => not_measured(row, a, b),
     }
@@ -378,7 +379,14 @@ fn many(rows: &[&Row], names: Names) -> String {
             standing => format!("{value} in {b} ({}, {})", row.difference_text, standing.words()),
         });
     }
-    format!("{} is {}", thing(first), words::list(&parts))
+    let over_floor = |row: &&Row| Some(format!("; {}: {}", names.of(&row.builds[1]), floor::told(row)?));
+    let warnings: String = rows.iter().filter_map(over_floor).collect();
+    format!("{} is {}{warnings}", thing(first), words::list(&parts))
+}
+
+/// A claim smaller than the interface's own floor allows says so where it is made.
+fn but_floor(row: &Row) -> String {
+    floor::told(row).map(|why| format!("; but {why}")).unwrap_or_default()
 }
 
 /// All headline figures that show no difference, in one sentence.

@@ -110,6 +110,16 @@ fn a_claim_near_the_interfaces_floor_is_suspected_and_no_other() {
         .filter(|r| r.difference.note.as_deref().is_some_and(|n| n.contains("floor does not allow")))
         .collect();
     assert!(warned.iter().any(|r| r.quantity == "hum_total"), "{warned:#?}");
+    // Where it is claimed in words, the warning stands in the sentence itself; and nowhere else.
+    let doubted = |c: &Comparison| -> Vec<String> {
+        let warned = |s: &&twinload::compare::document::Sentence| {
+            s.text.contains("; but the interface's floor does not allow this claim: ")
+        };
+        c.sentences.iter().filter(warned).map(|s| s.quantity.clone()).collect()
+    };
+    assert_eq!(doubted(&clear), [""; 0]);
+    assert!(doubted(&near).contains(&"hum_total".to_owned()), "{:#?}", near.sentences);
+    assert!(doubted(&near).iter().all(|q| warned.iter().any(|r| r.quantity == *q)), "{:#?}", near.sentences);
     // Only what is claimed, and what has a floor; noise adds as power and stands clear at 0.3.
     for row in warned {
         assert!(row.relevant != Some(false) && row.values.iter().all(|v| v.floor.is_some()), "{row:?}");
