@@ -44,6 +44,10 @@ pub struct Comparison {
     pub conditions: Vec<Condition>,
     /// The uncertainty that is common to all builds, so in every absolute value and in no difference.
     pub budget: Vec<BudgetLine>,
+    /// Volts at the amp's input are known within ± this many per cent (95 %): sensitivity and gain in volts rest on it.
+    /// `None`: they are not calibrated, or nobody said how well.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub drive_uncertainty_percent: Option<f64>,
 }
 
 /// One condition of the work, as a label and its text.

@@ -75,6 +75,7 @@ pub fn compare(bench: &Bench, analysis: &Analysis, chosen: &[String]) -> Result<
         hum_origins: analysis.hum_origins.iter().filter(|o| known.contains(&o.build)).cloned().collect(),
         conditions: conditions::of(bench, &charts, watts.as_ref(), &rows, thd_words(&selection)),
         budget: watts.map_or_else(Vec::new, |b| b.lines()),
+        drive_uncertainty_percent: bench.rig.drive_uncertainty_percent(),
         recordings: selection.recordings,
         rows,
         sentences,

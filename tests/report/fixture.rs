@@ -505,6 +505,7 @@ pub fn comparison() -> Comparison {
             Condition { label: "Dummy load".into(), text: "8.0 Ω ± 1 %, rated 50 W".into() },
             Condition { label: "Mains".into(), text: "50 Hz".into() },
         ],
+        drive_uncertainty_percent: Some(2.0),
         budget: vec![BudgetLine {
             source: "load resistance".into(),
             power_percent: 0.58,
