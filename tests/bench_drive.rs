@@ -125,6 +125,8 @@ fn a_recorded_drive_gives_true_volts_everywhere() {
         condition.text.contains("channel 2: 0 dBFS is 0.9") && condition.text.contains("± 2 %"),
         "{condition:?}"
     );
+    // How well those volts are known stands in the document, for the report.
+    assert_eq!(comparison.drive_uncertainty_percent, Some(2.0));
     // And on the screen.
     let out =
         assert_cmd::cargo::cargo_bin_cmd!("twinload").arg("analyse").arg(folder.path()).output().unwrap();
@@ -147,6 +149,57 @@ fn the_players_fault_is_told_from_the_amps() {
     // The drive's level is that of the straight steps all the same.
     let top = analysis.takes[0].figures.value("drive_at_top").unwrap();
     assert!((top / analysis.takes[1].figures.value("drive_at_top").unwrap() - 1.0).abs() < 2e-3, "{top}");
+}
+
+/// An output that somebody turns down just before the falling ladder.
+struct Nudged {
+    at_seconds: f64,
+    played_seconds: f64,
+}
+
+impl Device for Nudged {
+    fn process(&mut self, block: &mut [f64], rate_hz: f64) {
+        for x in block {
+            *x *= if self.played_seconds < self.at_seconds { 1.0 } else { from_db(-0.4) };
+            self.played_seconds += 1.0 / rate_hz;
+        }
+    }
+}
+
+#[test]
+fn the_falling_ladder_is_looked_at_as_well() {
+    let nudged = || -> Box<dyn Device> {
+        let plan = Plan::short(&Choices::default());
+        let start_seconds = plan.segment("ladder_down").unwrap().start_seconds;
+        Box::new(Nudged { at_seconds: start_seconds - 0.15, played_seconds: 0.0 })
+    };
+    let (_folder, analysis, _) = bench(RIG, [&Played { player: nudged, ..PLAIN }, &PLAIN]);
+    assert_eq!(of_drive(&analysis.takes[0]), ["drive_not_straight"]);
+    assert_eq!(of_drive(&analysis.takes[1]), [""; 0]);
+    let finding = analysis.takes[0].findings.iter().find(|f| f.code == "drive_not_straight").unwrap();
+    assert_eq!(finding.segment.as_deref(), Some("ladder_down"));
+    assert!(finding.saw.contains("on the way down it is −0.4"), "{finding:?}");
+}
+
+#[test]
+fn check_reads_the_drive_channel_of_a_file_outside_a_bench() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("take.wav");
+    record(&path, &Played { player: || Box::new(HardClip { low: -0.56, high: 0.56 }), ..PLAIN }, 5);
+    let said = |more: &[&str]| {
+        let mut command = assert_cmd::cargo::cargo_bin_cmd!("twinload");
+        let out = command.arg("check").arg(&path).args(more).output().unwrap();
+        let text = [out.stdout, out.stderr].concat();
+        String::from_utf8(text).unwrap().split_whitespace().collect::<Vec<_>>().join(" ")
+    };
+    let plain = said(&[]);
+    assert!(!plain.contains("the drive itself, in channel"), "{plain}");
+    let with = said(&["--drive-channel", "2"]);
+    assert!(with.contains("the drive itself, in channel 2, is not what was played"), "{with}");
+    let absent = said(&["--drive-channel", "3"]);
+    assert!(absent.contains("channel 3 should hold the drive"), "{absent}");
+    let same = said(&["--drive-channel", "1"]);
+    assert!(same.contains("channel 1 is the one that is measured"), "{same}");
 }
 
 #[test]

@@ -26,6 +26,9 @@ pub struct CheckArgs {
     /// Channel that is to be measured, from 1
     #[arg(long, value_name = "N", default_value_t = 1, value_parser = clap::value_parser!(u32).range(1..))]
     channel: u32,
+    /// Channel that holds the drive itself, recorded at the amp's input, from 1: tells the player's faults from the amp's
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..))]
+    drive_channel: Option<u32>,
     /// plan.json of the programme that was played
     #[arg(long, value_name = "FILE")]
     plan: Option<PathBuf>,
@@ -41,8 +44,17 @@ pub struct CheckArgs {
 /// A damaged plan.json, or what could not be written. What is wrong with a recording is in the output.
 pub fn run(args: &CheckArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> {
     let plans = args.plan.as_deref().map(analyse::read_plan).transpose()?.into_iter().collect();
-    let options =
-        Options { channel: args.channel, drive_channel: None, plans, loopback: args.loopback.clone() };
+    anyhow::ensure!(
+        args.drive_channel != Some(args.channel),
+        "--drive-channel {0}: channel {0} is the one that is measured; the amp and its drive need a channel each",
+        args.channel
+    );
+    let options = Options {
+        channel: args.channel,
+        drive_channel: args.drive_channel,
+        plans,
+        loopback: args.loopback.clone(),
+    };
     let checked = check::check(&args.files, &options);
     if args.json {
         serde_json::to_writer_pretty(&mut *out, &checked).context("write JSON")?;

@@ -9,6 +9,9 @@ use crate::signals::Signal;
 use crate::takes::{Scale, Take};
 use crate::units::{db, dbfs_of_peak, from_db};
 
+const RISING: &str = "ladder_up";
+const FALLING: &str = "ladder_down";
+
 /// The drive may depart by this from what was played: an interface's output is far straighter, a pad as well
 /// (common practice, no source).
 const STRAIGHT_DB: f64 = 0.1;
@@ -24,6 +27,8 @@ pub struct Driven {
     channel: u32,
     /// Steps of the rising ladder that stand clear of the noise.
     steps: Vec<Step>,
+    /// Of the falling one, where the programme has it.
+    falling: Vec<Step>,
     /// Level recorded for a drive of 0 dB, peak re full scale in dB: median over the steps.
     top_db: f64,
     /// Standard deviation of the steps about it.
@@ -37,17 +42,11 @@ impl Driven {
     /// The finding that says why the channel tells nothing.
     pub fn of(take: &Take, plans: &mut Plans) -> Option<Result<Self, Finding>> {
         let (channel, tape) = take.drive.as_ref()?;
-        let segment = take.plan.segment("ladder_up")?;
-        let Signal::Ladder { frequency_hz, step_seconds, ref levels_db } = segment.signal else {
-            return None;
-        };
         if tape.is_none() {
+            take.plan.segment(RISING)?;
             return Some(Err(silent(*channel, "the recording has no such channel")));
         }
-        let cut = take.cut_drive(segment)?;
-        let mut steps =
-            ladder::measure(&cut, frequency_hz, step_seconds, levels_db, take.plan.top_dbfs, &[], plans);
-        steps.retain(|s| certain(s) < CERTAIN_DB);
+        let steps = clear_steps(take, RISING, plans)?;
         let mut levels: Vec<f64> = steps.iter().map(level).collect();
         levels.sort_by(f64::total_cmp);
         // Fewer steps than these are hum or crosstalk.
@@ -57,7 +56,8 @@ impl Driven {
         let top_db = levels[levels.len() / 2];
         let square: f64 = levels.iter().map(|l| (l - top_db).powi(2)).sum();
         let scatter_db = (square / (levels.len() - 1) as f64).sqrt();
-        Some(Ok(Self { channel: *channel, steps: ladder::sorted(steps), top_db, scatter_db }))
+        let falling = clear_steps(take, FALLING, plans).unwrap_or_default();
+        Some(Ok(Self { channel: *channel, steps: ladder::sorted(steps), falling, top_db, scatter_db }))
     }
 
     /// Volts RMS at the amp's input at the programme's top, where the channel is calibrated.
@@ -89,17 +89,23 @@ impl Driven {
     /// The player's own faults: they would be taken for the amp's.
     fn not_straight(&self) -> Option<Finding> {
         let off = |s: &Step| level(s) - self.top_db;
-        let bent = self.steps.iter().filter(|s| off(s).abs() > STRAIGHT_DB + 4.0 * certain(s));
-        let distorted = self.steps.iter().filter(|s| s.tone.thd() > DISTORTED + 2.0 * s.tone.thd_floor());
-        let worst = bent
-            .max_by(|a, b| off(a).abs().total_cmp(&off(b).abs()))
-            .or_else(|| distorted.max_by(|a, b| a.tone.thd().total_cmp(&b.tone.thd())))?;
+        // What rides the gain has a memory, and may show on the way down only.
+        let all = || {
+            let falling = self.falling.iter().map(|s| (FALLING, s));
+            self.steps.iter().map(|s| (RISING, s)).chain(falling)
+        };
+        let bent = all().filter(|(_, s)| off(s).abs() > STRAIGHT_DB + 4.0 * certain(s));
+        let distorted = all().filter(|(_, s)| s.tone.thd() > DISTORTED + 2.0 * s.tone.thd_floor());
+        let (segment, worst) = bent
+            .max_by(|(_, a), (_, b)| off(a).abs().total_cmp(&off(b).abs()))
+            .or_else(|| distorted.max_by(|(_, a), (_, b)| a.tone.thd().total_cmp(&b.tone.thd())))?;
+        let way = if segment == FALLING { " on the way down" } else { "" };
         Some(
             Finding::new(
                 "drive_not_straight",
                 Severity::Limit,
                 format!(
-                    "the drive itself, in channel {}, is not what was played: at {:.1} dB it is {:+.2} dB off with \
+                    "the drive itself, in channel {}, is not what was played: at {:.1} dB{way} it is {:+.2} dB off with \
                      {:.2} % of distortion",
                     self.channel,
                     worst.drive_db,
@@ -109,7 +115,7 @@ impl Driven {
                 "the amp's compression and distortion there are in part the player's",
                 "turn the interface's output down and use less drive pad; switch off limiters and effects in the player",
             )
-            .in_segment("ladder_up"),
+            .in_segment(segment),
         )
     }
 
@@ -133,6 +139,17 @@ impl Driven {
     }
 }
 
+/// Steps of a ladder in the drive's channel that stand clear of the noise; `None` where the plan has no such ladder.
+fn clear_steps(take: &Take, id: &str, plans: &mut Plans) -> Option<Vec<Step>> {
+    let segment = take.plan.segment(id)?;
+    let Signal::Ladder { frequency_hz, step_seconds, ref levels_db } = segment.signal else { return None };
+    let cut = take.cut_drive(segment)?;
+    let top_dbfs = take.plan.top_dbfs;
+    let mut steps = ladder::measure(&cut, frequency_hz, step_seconds, levels_db, top_dbfs, &[], plans);
+    steps.retain(|s| certain(s) < CERTAIN_DB);
+    Some(steps)
+}
+
 /// Level recorded less drive played, peak in dB.
 fn level(step: &Step) -> f64 {
     db(step.tone.peak()) - step.drive_db
@@ -150,6 +167,6 @@ fn silent(channel: u32, why: &str) -> Finding {
         Severity::Note,
         format!("channel {channel} should hold the drive (drive_channel): {why}"),
         "drive is that of the output's calibration, or in dB only",
-        "connect the drive to that input as well, or take drive_channel out of bench.toml",
+        "connect the drive to that input as well, name the channel that has it, or leave drive_channel out",
     )
 }
