@@ -66,10 +66,13 @@ pub(super) fn deconvolve(
     let mut padded: Vec<f64> = cut.samples.iter().map(|&v| f64::from(v) - mean).collect();
     padded.resize(length, 0.0);
     let mut bins = plans.transform(&mut padded);
+    // At 192 kHz these two are what the analysis of a take needs most memory for.
+    drop(padded);
 
     let bin_hz = cut.rate_hz / length as f64;
     let band_hz = BAND_HZ.min(cut.rate_hz / 2.0);
     bins.truncate((band_hz / bin_hz) as usize + 1);
+    bins.shrink_to_fit();
     let inverse = Inverse::of(bin_hz, band_hz, cut, sweep);
     inverse.apply(&mut bins);
     begin::correct(&mut bins, bin_hz, cut, sweep, |k| inverse.at(k), plans);
