@@ -4,6 +4,8 @@ use std::fs;
 use std::path::PathBuf;
 
 use resvg::tiny_skia::Pixmap;
+use twinload::compare::document::{BuildCurve, Comparison};
+use twinload::figure::{Curve, Unit};
 use twinload::report::chart::{Chart, draw, png};
 use twinload::report::charts::{self, Shown};
 
@@ -90,4 +92,44 @@ fn picture_of_distortion_against_power() {
 #[test]
 fn picture_of_the_headroom_ruler() {
     assert_picture("headroom-full");
+}
+
+#[test]
+fn the_interfaces_own_distortion_stands_in_the_distortion_chart() {
+    // 0.8 % at every other step of the ladder, from a loopback: over its power, which lies on the ladder's points.
+    let mut comparison = fixture::comparison();
+    let plain = comparison.clone();
+    let ladders: Vec<_> = comparison.curves.iter().filter(|c| c.curve == "ladder_up").cloned().collect();
+    let mut powers = Vec::new();
+    for ladder in &ladders {
+        let mut own = Curve::new(&[("drive", Unit::Decibels), ("thd", Unit::Percent)]);
+        for (drive, watts) in ladder.data.points("drive", "power").into_iter().step_by(2) {
+            own.push([drive, 0.8]);
+            if ladder.setting == ladders[0].setting {
+                powers.push(watts);
+            }
+        }
+        let curve = "interface_distortion".to_owned();
+        comparison.curves.push(BuildCurve { curve, data: own, ..ladder.clone() });
+    }
+    let chart_of = |comparison: &Comparison| {
+        let all = charts::all(comparison).into_iter().flat_map(|s| s.charts);
+        let found = all.into_iter().find_map(|shown| match shown {
+            Shown::Chart(chart) if chart.id == "distortion-power-full" => Some(*chart),
+            _ => None,
+        });
+        found.unwrap()
+    };
+    let (with, without) = (chart_of(&comparison), chart_of(&plain));
+    let own: Vec<_> = with.panels[0].series.iter().filter(|s| s.name == "interface").collect();
+    assert_eq!(own.len(), 2);
+    assert_eq!(with.panels[0].series.len(), without.panels[0].series.len() + 2);
+    let drawn: Vec<f64> = own.iter().flat_map(|s| s.points.iter().map(|p| p.0)).collect();
+    assert_eq!(drawn, powers);
+    assert!(own.iter().flat_map(|s| &s.points).all(|p| p.1 == Some(0.8)));
+    assert!(with.caption.contains("interface's own distortion"), "{}", with.caption);
+    assert!(!without.caption.contains("interface"), "{}", without.caption);
+    if let Ok(path) = std::env::var("LOOK") {
+        fs::write(path, png::picture("look", &draw::draw(&with).unwrap().svg, 1200).unwrap()).unwrap();
+    }
 }
