@@ -106,7 +106,7 @@ fn more_than_four_gibibytes_stay_within_the_same_memory() {
 }
 
 #[test]
-#[ignore = "not met yet: benches/README.md has the figure reached"]
+#[ignore = "slow without optimisation; the command stands in benches/README.md"]
 fn a_take_at_192_khz_stays_within_its_memory() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("short.wav");
