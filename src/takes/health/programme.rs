@@ -48,11 +48,13 @@ struct Span<'a> {
 pub fn judge(take: &Take, health: &Report, measured: usize, plans: &mut Plans) -> Judgement {
     let mut judgement = Judgement::default();
     let spans: Vec<Span<'_>> = take.plan.segments.iter().flat_map(spans_of).collect();
+    // Whether the noise spreads over codes.
+    let noisy = spectrum::noise(take, plans).is_some_and(|rms| rms > health.step);
     let of_channel = |all: &'_ [Vec<Range<u64>>]| all.get(measured).cloned().unwrap_or_default();
     let mut clipped = of_channel(&health.clipped);
     if clipped.is_empty()
         && let Some(piled) = health.piled_up.get(measured).and_then(Option::as_ref)
-        && spectrum::noise(take, plans).is_some_and(|rms| rms > health.step)
+        && noisy
     {
         judgement.findings.push(channel::piled(piled, take.rate_hz));
         clipped.clone_from(&piled.stretches);
@@ -68,7 +70,6 @@ pub fn judge(take: &Take, health: &Report, measured: usize, plans: &mut Plans) -
     let rms = health.rms.get(measured).copied().unwrap_or(0.0);
     judgement.findings.extend(spectrum::quiet(take, rms, plans));
     judgement.findings.extend(spectrum::gate(take, health.step, plans));
-    let noisy = spectrum::noise(take, plans).is_some_and(|rms| rms > health.step);
     if noisy && judgement.struck.is_empty() {
         judgement.findings.extend(normalised(take, health));
     }
