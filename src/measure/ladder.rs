@@ -10,7 +10,7 @@ mod headroom;
 
 pub use between::Between;
 pub use figures::{ladder_curve, put, waveform_curve};
-pub use headroom::{Crossing, Headroom};
+pub use headroom::{Crossing, Headroom, LIMITS_PERCENT};
 
 use super::cut::Cut;
 use super::plans::Plans;
