@@ -255,7 +255,8 @@ impl Place {
     }
 }
 
-/// True minus signs before the numbers of a text, for words made with `format!`; all else stays, names too.
+/// True minus signs before the numbers of a text, and none before a zero, for words made with `format!`; all else
+/// stays, names too.
 #[must_use]
 pub fn minus(text: &str) -> String {
     let word = |word: &str| {
@@ -265,7 +266,7 @@ pub fn minus(text: &str) -> String {
             Some(digits)
                 if digits.starts_with(|c: char| c.is_ascii_digit()) && digits.parse::<f64>().is_ok() =>
             {
-                word.replacen('-', "−", 1)
+                word.replacen('-', if digits.parse() == Ok(0.0) { "" } else { "−" }, 1)
             }
             _ => word.to_owned(),
         }
@@ -317,7 +318,10 @@ mod tests {
             "take -1.wav, b-2.wav: −97 dBFS (−3.01 dB), −0.5: --headroom 6 on 2026-11-25, - and -x, −5°";
         assert_eq!(minus(text), told);
         assert_eq!((minus("-8"), minus(&minus(text))), ("−8".to_owned(), told.to_owned()));
-        assert_eq!(minus(""), "");
+        assert_eq!(
+            (minus(""), minus("-0.0 dBFS, (-0.00 dB)")),
+            (String::new(), "0.0 dBFS, (0.00 dB)".to_owned())
+        );
     }
 
     #[test]

@@ -111,6 +111,43 @@ fn bias_answers_with_the_cautions_of_an_open_chassis() {
 }
 
 #[test]
+fn numbers_unlikely_in_a_valve_amp_are_named_where_they_are_typed() {
+    let bias = |volts, cathode| {
+        run(&[
+            "bias",
+            "--valve",
+            "6V6GT",
+            "--plate-volts",
+            volts,
+            "--cathode-volts",
+            cathode,
+            "--cathode-ohms",
+            "470",
+        ])
+    };
+    assert!(!said(bias("285", "19")).contains("Unusual"));
+    let slip = said(bias("28.5", "19"));
+    fits(&slip);
+    assert!(slip.contains("Unusual:") && slip.contains("--plate-volts of 28.5 V is unusual"), "{slip}");
+    // Where there is no answer, the slip stands in the error.
+    for (args, expected) in [
+        (
+            &["bias", "--valve", "6V6GT", "--plate-volts", "2.85", "--cathode-volts", "19", "--watts", "9"][..],
+            "--plate-volts of 2.85",
+        ),
+        (&["pad", "--drive", "20V", "--output-limit", "10dBu"], "the wanted drive of 20 V RMS is unusual"),
+        (&["pad", "--watts", "5000000", "--limit", "0.001V"], "the amp's power of 5000000 W is unusual"),
+    ] {
+        let refused = run(args).code(1);
+        let error = String::from_utf8(refused.get_output().stderr.clone()).unwrap();
+        assert!(error.contains(expected), "{error}");
+    }
+    let close = said(run(&["pad", "--watts", "15", "--limit", "4dBV", "--headroom", "0"]));
+    assert!(close.contains("the room between the loudest peak and full scale of 0 dB is unusual"), "{close}");
+    assert!(!close.contains("−0.0 "), "{close}");
+}
+
+#[test]
 fn bias_over_the_limit_says_so_before_all_else() {
     let args = ["bias", "--valve", "EL84", "--plate-volts", "310"];
     let hot = said(run(&[&args[..], &["--cathode-ohms", "130"]].concat()));

@@ -198,6 +198,13 @@ fn check_reads_the_drive_channel_of_a_file_outside_a_bench() {
     assert!(with.contains("the drive itself, in channel 2, is not what was played"), "{with}");
     let absent = said(&["--drive-channel", "3"]);
     assert!(absent.contains("channel 3 should hold the drive"), "{absent}");
+    let analysed = || {
+        let mut command = assert_cmd::cargo::cargo_bin_cmd!("twinload");
+        let out =
+            command.arg("analyse").arg(&path).args(["--drive-channel", "2", "--json"]).output().unwrap();
+        serde_json::from_slice::<twinload::analysis::Analysis>(&out.stdout).unwrap()
+    };
+    assert_eq!(of_drive(&analysed().takes[0]), ["drive_not_straight"]);
     let same = said(&["--drive-channel", "1"]);
     assert!(same.contains("channel 1 is the one that is measured"), "{same}");
 }

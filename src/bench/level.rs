@@ -72,8 +72,7 @@ impl Answer {
             None if self.input_clips => "the recorder's input clips before the amp is seen to".to_owned(),
             None => "the amp does not clip up to the programme's top".to_owned(),
         };
-        let saw =
-            format!("{clips}; the recording peaks at {:.1} dBFS", self.input_peak_dbfs).replace('-', "−");
+        let saw = format!("{clips}; the recording peaks at {:.1} dBFS", self.input_peak_dbfs);
         let output = match self.turn_output_db {
             Some(turn) if turn < -0.5 => Some(format!("turn the interface's output down by {:.0} dB", -turn)),
             Some(turn) if turn > 0.5 => Some(format!("turn the interface's output up by {turn:.0} dB")),

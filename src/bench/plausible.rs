@@ -4,10 +4,12 @@
 
 mod build;
 
+use super::bias::BiasTask;
 use super::drive_pad::DriveTask;
 use super::model::{Bench, QuietCondition, TakeKind};
 use super::pad::PadTask;
 use super::rig::{Pad, Rig};
+use super::valves::Valve;
 use crate::figure::Unit;
 use crate::finding::{Finding, Severity};
 use crate::rounding;
@@ -104,6 +106,51 @@ const DRIVE: Range = Range {
     high: 1.0,
     effect: "the amp may be clipped at every step, or at none",
     advice: "guitar amps clip from 20 mV to 1 V at their input",
+};
+const HEADROOM: Range = Range {
+    code: "unusual_headroom",
+    what: "the room between the loudest peak and full scale",
+    unit: "dB",
+    low: 3.0,
+    high: 20.0,
+    effect: "too little and a louder amp clips the recorder; too much and noise comes near",
+    advice: "6 dB serve most amps",
+};
+const OUTPUT_LIMIT: Range = Range {
+    code: "unusual_output_limit",
+    what: "the interface output's full scale",
+    unit: "V RMS",
+    low: 0.3,
+    high: 15.0,
+    effect: "the drive at the amp's input goes with it",
+    advice: "check dBu against dBV, and that it is the line output's, not the headphones'",
+};
+const OUTPUT_OHMS: Range = Range {
+    code: "unusual_output_impedance",
+    what: "the interface output's own impedance",
+    unit: "ohms",
+    low: 5.0,
+    high: 2000.0,
+    effect: "it stands in row with the pad's top resistor",
+    advice: "take the line output's figure from the interface's data sheet",
+};
+const AMP_OHMS: Range = Range {
+    code: "unusual_amp_impedance",
+    what: "the amp's input impedance",
+    unit: "ohms",
+    low: 20_000.0,
+    high: 5e6,
+    effect: "it loads the pad's bottom resistor",
+    advice: "a valve amp's is its first grid leak, mostly 1M; 68k and more in its low input",
+};
+const TOP: Range = Range {
+    code: "unusual_top",
+    what: "the peak of the programme's top",
+    unit: "dB re full scale",
+    low: -20.0,
+    high: -0.1,
+    effect: "the drive at the amp's input goes with it",
+    advice: "give what `twinload signals` was given; it makes −1 unless told otherwise",
 };
 const MAINS_VOLTS: Range = Range {
     code: "unusual_mains",
@@ -271,6 +318,7 @@ pub fn of_pad(task: &PadTask) -> Vec<Finding> {
         (&LOAD, task.load_ohms),
         (&FULL_SCALE, task.limit_volts),
         (&INPUT, task.input_ohms),
+        (&HEADROOM, task.headroom_db),
     ];
     checks.into_iter().filter_map(|(range, value)| range.of(value, "")).collect()
 }
@@ -278,7 +326,20 @@ pub fn of_pad(task: &PadTask) -> Vec<Finding> {
 /// What is unusual in the task of a drive pad.
 #[must_use]
 pub fn of_drive(task: &DriveTask) -> Vec<Finding> {
-    DRIVE.of(task.drive_volts, "").into_iter().collect()
+    let checks = [
+        (&DRIVE, task.drive_volts),
+        (&OUTPUT_LIMIT, task.output_volts),
+        (&OUTPUT_OHMS, task.output_ohms),
+        (&AMP_OHMS, task.amp_ohms),
+        (&TOP, task.top_dbfs),
+    ];
+    checks.into_iter().filter_map(|(range, value)| range.of(value, "")).collect()
+}
+
+/// What is unusual in the task of a bias; `own_limit_watts` is a limit that the person gave.
+#[must_use]
+pub fn of_bias(valve: &Valve, task: &BiasTask, own_limit_watts: Option<f64>) -> Vec<Finding> {
+    build::of_bias(valve, task, own_limit_watts)
 }
 
 /// What is unusual about a measured figure, by its name in the analysis (design §4a); `None` for what is usual, has
@@ -389,6 +450,48 @@ mod tests {
         }
         assert_eq!(codes(&of_rig(&Rig { pad: measured(1.0, true), ..usual() })), [""; 0]);
         assert_eq!(codes(&of_rig(&Rig::default())), [""; 0]);
+    }
+
+    /// What `pad` is asked in the README, then one slip at a time.
+    #[test]
+    fn each_slip_typed_for_a_pad_is_named_and_nothing_else() {
+        use crate::bench::series::Series;
+        let input = PadTask {
+            amp_watts: 5.0,
+            load_ohms: 8.0,
+            limit_volts: 2.45,
+            input_ohms: 10_000.0,
+            series: Series::E24,
+            headroom_db: 6.0,
+        };
+        let output = DriveTask {
+            output_volts: 2.45,
+            output_ohms: 100.0,
+            drive_volts: 0.2,
+            top_dbfs: -1.0,
+            amp_ohms: 1e6,
+            series: Series::E24,
+        };
+        assert_eq!(codes(&of_pad(&input)), [""; 0]);
+        assert_eq!(codes(&of_drive(&output)), [""; 0]);
+        for (task, code) in [
+            (PadTask { amp_watts: 5000.0, ..input }, "unusual_power"),
+            (PadTask { load_ohms: 0.8, ..input }, "unusual_load"),
+            (PadTask { limit_volts: 0.0245, ..input }, "unusual_full_scale"),
+            (PadTask { input_ohms: 10.0, ..input }, "unusual_input_impedance"),
+            (PadTask { headroom_db: 0.0, ..input }, "unusual_headroom"),
+        ] {
+            assert_eq!(codes(&of_pad(&task)), [code]);
+        }
+        for (task, code) in [
+            (DriveTask { drive_volts: 20.0, ..output }, "unusual_drive"),
+            (DriveTask { output_volts: 245.0, ..output }, "unusual_output_limit"),
+            (DriveTask { output_ohms: 100e3, ..output }, "unusual_output_impedance"),
+            (DriveTask { amp_ohms: 1000.0, ..output }, "unusual_amp_impedance"),
+            (DriveTask { top_dbfs: -40.0, ..output }, "unusual_top"),
+        ] {
+            assert_eq!(codes(&of_drive(&task)), [code]);
+        }
     }
 
     #[test]

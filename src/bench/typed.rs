@@ -3,6 +3,7 @@
 use std::fmt;
 use std::str::FromStr;
 
+use crate::rounding;
 use crate::units::{db, dbu_of_volts, from_db, volts_of_dbu};
 
 /// A level, kept as volts RMS.
@@ -74,7 +75,7 @@ impl fmt::Display for Level {
             write!(f, "{} V RMS", digits(volts))?;
         }
         let levels = format!(" = {:+.2} dBu = {:+.2} dBV", dbu_of_volts(volts), db(volts));
-        f.write_str(&levels.replace('-', "−"))
+        f.write_str(&rounding::minus(&levels))
     }
 }
 

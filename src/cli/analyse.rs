@@ -26,6 +26,9 @@ pub struct AnalyseArgs {
     /// Channel to measure, from 1 (recordings outside a bench)
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..))]
     channel: Option<u32>,
+    /// Channel that holds the drive itself, recorded at the amp's input, from 1 (recordings outside a bench)
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..))]
+    drive_channel: Option<u32>,
     /// plan.json of the programme that was played (recordings outside a bench)
     #[arg(long, value_name = "FILE")]
     plan: Option<PathBuf>,
@@ -41,9 +44,9 @@ pub fn run(args: &AnalyseArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> {
 
 fn of_bench(args: &AnalyseArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> {
     anyhow::ensure!(
-        args.channel.is_none() && args.plan.is_none(),
-        "--channel and --plan are for a recording on its own; a bench has its channel in bench.toml \
-         and its plan in test-signals"
+        args.channel.is_none() && args.drive_channel.is_none() && args.plan.is_none(),
+        "--channel, --drive-channel and --plan are for a recording on its own; a bench has its channels in \
+         bench.toml and its plan in test-signals"
     );
     let bench = Bench::open(&args.path)?;
     let reports = super::reports(&bench.dir)?;
@@ -83,7 +86,9 @@ fn of_file(args: &AnalyseArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> {
         "--budget is for a bench: the uncertainty of volts and watts comes from its rig"
     );
     let plans = args.plan.as_deref().map(analyse::read_plan).transpose()?.into_iter().collect();
-    let options = Options { channel: args.channel.unwrap_or(1), plans, ..Options::default() };
+    let channel = args.channel.unwrap_or(1);
+    super::apart(channel, args.drive_channel)?;
+    let options = Options { channel, drive_channel: args.drive_channel, plans, ..Options::default() };
     let takes = analyse::file(&args.path, &options)?;
     let analysis = Analysis {
         schema: SCHEMA.to_owned(),

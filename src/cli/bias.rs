@@ -10,9 +10,11 @@ use crate::bench::Limits;
 use crate::bench::bias::{self, BiasTask, Given};
 use crate::bench::bias_document::BiasDocument;
 use crate::bench::cautions::Act;
+use crate::bench::plausible;
 use crate::bench::series::ohms_text;
 use crate::bench::typed::{self, Ohms};
 use crate::bench::valves::{self, Valve};
+use crate::finding::{Finding, Severity};
 use crate::report::table::Table;
 use crate::rounding;
 
@@ -83,16 +85,21 @@ pub fn run(args: &BiasArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> {
         cathode_volts: args.cathode_volts,
         screen_share_percent: args.screen_share_percent,
     };
-    let bias = bias::bias(&valve, &task)?;
+    let unusual = plausible::of_bias(&valve, &task, args.limit_watts);
+    let bias = bias::bias(&valve, &task).map_err(|e| anyhow::anyhow!("{e}{}", words::perhaps(&unusual)))?;
     let slips = args.claimed_watts.map(|watts| bias.readings.slips_behind(watts)).unwrap_or_default();
     let over = bias::over_limits(&valve, &limits, &task, &bias);
-    let document = BiasDocument::new(&valve, &limits, &bias, over, slips);
+    let mut findings = over;
+    findings.extend(unusual);
+    let document = BiasDocument::new(&valve, &limits, &bias, findings, slips);
     if args.json {
         serde_json::to_writer_pretty(&mut *out, &document)?;
         writeln!(out)?;
         return Ok(Outcome::Done);
     }
-    for over in &document.findings {
+    let (unusual, over): (Vec<Finding>, Vec<Finding>) =
+        document.findings.iter().cloned().partition(|f| f.severity == Severity::Note);
+    for over in &over {
         let first = if over.code == "too_hot" { "TOO HOT: " } else { "OVER THE LIMIT: " };
         words::paragraph(out, first, &format!("{}; {}", over.saw, over.advice))?;
     }
@@ -108,6 +115,7 @@ pub fn run(args: &BiasArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> {
              differ by 20 % or more. Start with the next larger resistor, measure, then trim.",
         )?;
     }
+    words::unusual(out, &unusual)?;
     Ok(Outcome::Done)
 }
 

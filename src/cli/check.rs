@@ -44,11 +44,7 @@ pub struct CheckArgs {
 /// A damaged plan.json, or what could not be written. What is wrong with a recording is in the output.
 pub fn run(args: &CheckArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> {
     let plans = args.plan.as_deref().map(analyse::read_plan).transpose()?.into_iter().collect();
-    anyhow::ensure!(
-        args.drive_channel != Some(args.channel),
-        "--drive-channel {0}: channel {0} is the one that is measured; the amp and its drive need a channel each",
-        args.channel
-    );
+    super::apart(args.channel, args.drive_channel)?;
     let options = Options {
         channel: args.channel,
         drive_channel: args.drive_channel,

@@ -146,6 +146,16 @@ pub fn run(cli: Cli, out: &mut dyn Write) -> anyhow::Result<Outcome> {
     }
 }
 
+/// The amp and its drive need a channel each.
+fn apart(channel: u32, drive_channel: Option<u32>) -> anyhow::Result<()> {
+    anyhow::ensure!(
+        drive_channel != Some(channel),
+        "--drive-channel {channel}: channel {channel} is the one that is measured; the amp and its drive need a \
+         channel each"
+    );
+    Ok(())
+}
+
 /// Where the reports of the bench in `dir` are written; refused where a link leads out of it.
 fn reports(dir: &Path) -> anyhow::Result<PathBuf> {
     for below in ["reports/charts", "reports/data", "reports/listening"] {

@@ -132,25 +132,27 @@ pub fn run(args: &PadArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> {
         }
         _ => None,
     };
+    let mut findings = input.as_ref().map(plausible::of_pad).unwrap_or_default();
+    findings.extend(output.as_ref().map(plausible::of_drive).unwrap_or_default());
     let designs = input.map(|task| (task, pad::design(&task)));
     let drives = output.map(|task| (task, drive_pad::design(&task)));
     if let Some((_, found)) = &designs {
         anyhow::ensure!(
             !found.is_empty(),
             "no two resistors of the series bring this amp under this limit without loading it: \
-             check the units of --watts and --limit, or use a lower-impedance, higher-wattage pad"
+             check the units of --watts and --limit, or use a lower-impedance, higher-wattage pad{}",
+            words::perhaps(&findings)
         );
     }
     if let Some((task, found)) = &drives {
         anyhow::ensure!(
             !found.is_empty(),
-            "the interface's output gives {} at full scale: not enough for {} at the amp",
+            "the interface's output gives {} at full scale: not enough for {} at the amp{}",
             Level { volts: task.output_volts },
-            Level { volts: task.drive_volts }
+            Level { volts: task.drive_volts },
+            words::perhaps(&findings)
         );
     }
-    let mut findings = input.as_ref().map(plausible::of_pad).unwrap_or_default();
-    findings.extend(output.as_ref().map(plausible::of_drive).unwrap_or_default());
     if args.json {
         let document = PadDocument::new(
             designs.as_ref().map(|(task, found)| (task, found.as_slice())),
@@ -168,10 +170,7 @@ pub fn run(args: &PadArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> {
     if let Some((task, found)) = &drives {
         output_words(task, found, out)?;
     }
-    if !findings.is_empty() {
-        writeln!(out, "\nUnusual:")?;
-        words::findings(out, &findings)?;
-    }
+    words::unusual(out, &findings)?;
     Ok(Outcome::Done)
 }
 

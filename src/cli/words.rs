@@ -58,3 +58,21 @@ pub fn findings(out: &mut dyn Write, findings: &[Finding]) -> io::Result<()> {
     }
     Ok(())
 }
+
+/// What is unusual in what was typed; nothing if nothing is.
+///
+/// # Errors
+/// What the writer gives.
+pub fn unusual(out: &mut dyn Write, unusual: &[Finding]) -> io::Result<()> {
+    if unusual.is_empty() {
+        return Ok(());
+    }
+    writeln!(out, "\nUnusual:")?;
+    findings(out, unusual)
+}
+
+/// For the end of an error: which of the numbers typed may be behind it.
+#[must_use]
+pub fn perhaps(unusual: &[Finding]) -> String {
+    unusual.iter().map(|finding| format!("; {}", finding.saw)).collect()
+}

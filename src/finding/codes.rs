@@ -398,7 +398,7 @@ const HELPERS: [Known; 10] = [
     ),
 ];
 
-const WRITTEN: [Known; 61] = [
+const WRITTEN: [Known; 67] = [
     k("chart_far_off", N, "a voltage is far from the chart", "see whether it was read right"),
     k("clipped_tone", R, "the calibration tone is clipped", "volts are wrong; turn the level down"),
     k("coarse_reading", L, "a reading with few digits", "volts are uncertain by that much; read more digits"),
@@ -493,6 +493,7 @@ const WRITTEN: [Known; 61] = [
     k("tone_too_high", L, "the calibration tone is higher than meters read well", "use 275 Hz"),
     k("too_hot", R, "bias too hot", "the valve wears fast; set it colder"),
     k("unsteady_tone", LR, "the calibration tone's level moves", "volts are uncertain; automatic gain off"),
+    k("unusual_amp_impedance", N, "the amp's input impedance is unusual", "mostly the first grid leak, 1M"),
     k(
         "unusual_cathode_current",
         N,
@@ -506,6 +507,12 @@ const WRITTEN: [Known; 61] = [
         "measure it with the amp off and discharged",
     ),
     k("unusual_cathode_volts", N, "volts at the cathode are unusual", "check the decimal point"),
+    k(
+        "unusual_dissipation",
+        N,
+        "the dissipation wanted is unusual",
+        "write 90 for 90 %, and watts of one valve",
+    ),
     k("unusual_drive", N, "the wanted drive is unusual", "amps clip from 20 mV to 1 V"),
     k(
         "unusual_drive_full_scale",
@@ -515,6 +522,7 @@ const WRITTEN: [Known; 61] = [
     ),
     k("unusual_full_scale", N, "the interface's full scale is unusual", "check that it is RMS"),
     k("unusual_grid_volts", N, "volts at the grid are unusual", "is the minus sign of a fixed bias missing?"),
+    k("unusual_headroom", N, "the room kept under full scale is unusual", "6 dB serve most amps"),
     k("unusual_heater_volts", N, "volts of the heaters are unusual", "measure between the heater's two pins"),
     k("unusual_input_impedance", N, "the input impedance is unusual", "take it from the data sheet"),
     k(
@@ -533,6 +541,8 @@ const WRITTEN: [Known; 61] = [
         "the drive at full scale is unusual",
         "check that it is RMS at the amp's input",
     ),
+    k("unusual_output_limit", N, "the interface output's full scale is unusual", "check dBu against dBV"),
+    k("unusual_output_impedance", N, "the output's impedance is unusual", "take it from the data sheet"),
     k("unusual_pad", N, "the pad's ratio is unusual", "check its resistors"),
     k("unusual_plate_volts", N, "volts at a plate are unusual", "check the decimal point"),
     k("unusual_power", N, "the amp's power is unusual", "sine power in watts"),
@@ -541,6 +551,7 @@ const WRITTEN: [Known; 61] = [
     k("unusual_screen_share", N, "the screen's share is unusual", "per cent of the cathode's current"),
     k("unusual_screen_volts", N, "volts at the screen are unusual", "check the decimal point"),
     k("unusual_supply_volts", N, "volts of B+ are unusual", "check the decimal point"),
+    k("unusual_top", N, "the peak of the programme's top is unusual", "what `twinload signals` was given"),
     k("unusual_uncertainty", N, "a tolerance or uncertainty is unusual", "write per cent, so 5 for 5 %"),
     k("unusual_valves", N, "many valves on one cathode resistor", "count those that share it"),
     k("unusual_warm_up", N, "the warm-up is unusual", "minutes since power-on"),

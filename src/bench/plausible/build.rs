@@ -1,8 +1,9 @@
 //! What is unusual about a build: its voltage chart, resistors, valves and limits.
 
 use super::Range;
+use crate::bench::bias::{BiasTask, Given};
 use crate::bench::model::{Build, DcPoint, Limits};
-use crate::bench::valves;
+use crate::bench::valves::{self, Valve};
 use crate::finding::{Finding, Severity};
 
 // Ranges of this file: output stages of 1 to 50 W, from memory.
@@ -182,17 +183,87 @@ fn heater(subject: &str, volts: f64) -> Option<Finding> {
 
 fn cathode(build: &Build, subject: &str, volts: f64) -> Option<Finding> {
     match build.cathode_ohms {
-        Some(ohms) => {
-            let sets_bias = ohms > SENSES_OHMS;
-            CATHODE.named(volts, subject).filter(|_| sets_bias).or_else(|| {
-                let milliamperes = 1000.0 * volts / ohms / f64::from(build.valves.max(1));
-                let rounded = (milliamperes * 10.0).round() / 10.0;
-                CATHODE_CURRENT.named(rounded, &format!("{subject} of {volts} V: {}", CATHODE_CURRENT.what))
-            })
-        }
+        Some(ohms) => over_resistor(subject, volts, ohms, build.valves),
         // At ground, or nobody said what it stands on.
         None => CATHODE.named(volts, subject).filter(|_| !(0.0..=CATHODE.high).contains(&volts)),
     }
+}
+
+/// Volts at a cathode on a resistor that so many valves share.
+fn over_resistor(subject: &str, volts: f64, ohms: f64, valves: u32) -> Option<Finding> {
+    let sets_bias = ohms > SENSES_OHMS;
+    CATHODE.named(volts, subject).filter(|_| sets_bias).or_else(|| {
+        let milliamperes = 1000.0 * volts / ohms / f64::from(valves.max(1));
+        let rounded = (milliamperes * 10.0).round() / 10.0;
+        CATHODE_CURRENT.named(rounded, &format!("{subject} of {volts} V: {}", CATHODE_CURRENT.what))
+    })
+}
+
+/// What is typed to work out a bias before power-on, by its option.
+pub(super) fn of_bias(valve: &Valve, task: &BiasTask, own_limit_watts: Option<f64>) -> Vec<Finding> {
+    let (cathode_ohms, plate_watts) = match task.given {
+        Given::CathodeOhms(ohms) => (Some(ohms), None),
+        Given::PlateWatts(watts) => (None, Some(watts)),
+    };
+    let typed = [
+        (&PLATE, Some(task.plate_volts), "--plate-volts"),
+        (&SCREEN, task.screen_volts, "--screen-volts"),
+        (&CATHODE_OHMS, cathode_ohms, "--cathode-ohms"),
+        (&SCREEN_SHARE, task.screen_share_percent.filter(|share| *share > 0.0), "--screen-share-percent"),
+        (&VALVES, Some(f64::from(task.valves.max(1))), "--valves"),
+    ];
+    let mut findings: Vec<Finding> =
+        typed.into_iter().filter_map(|(range, value, option)| range.named(value?, option)).collect();
+    let at_cathode = task.cathode_volts.and_then(|volts| match cathode_ohms {
+        Some(ohms) => over_resistor("--cathode-volts", volts, ohms, task.valves),
+        None => CATHODE.named(volts, "--cathode-volts"),
+    });
+    findings.extend(at_cathode);
+    let limit_watts = own_limit_watts.unwrap_or(valve.plate_watts);
+    // Too hot is said by itself.
+    findings.extend(plate_watts.filter(|watts| *watts < COLDEST * limit_watts).map(|watts| {
+        let percent = (100.0 * watts / limit_watts).round();
+        let saw = format!(
+            "{watts} W wanted at the plate, {percent} % of the limit, is unusual (usual: 30 to 100 %)"
+        );
+        let effect = "so cold a valve distorts early: crossover in a push-pull stage";
+        Finding::new(
+            "unusual_dissipation",
+            Severity::Note,
+            saw,
+            effect,
+            "write 90 for 90 %, and watts of one valve",
+        )
+    }));
+    findings.extend(limit(own_limit_watts, Some(valve.plate_watts), [0.0; 2], "W", "--limit-watts"));
+    findings
+}
+
+/// Under this share of its limit no output valve is biased (design §11, from memory).
+const COLDEST: f64 = 0.3;
+
+/// A limit of one's own against that of the type where the table has it, else against what is usual.
+fn limit(
+    own: Option<f64>,
+    of_type: Option<f64>,
+    usual: [f64; 2],
+    unit: &str,
+    subject: &str,
+) -> Option<Finding> {
+    let own = own?;
+    // Makers' limits for one type lie within a factor of two (from memory).
+    let [low, high] = of_type.map_or(usual, |limit| [limit / 2.0, limit * 2.0]);
+    if (low..=high).contains(&own) {
+        return None;
+    }
+    let against = match of_type {
+        Some(limit) => format!("the table has {limit} {unit} for this type"),
+        None => format!("usual: {low} to {high}"),
+    };
+    let saw = format!("{subject} of {own} {unit} is unusual ({against})");
+    let effect = "per cent of the limit, and the warning over it, go by this number";
+    let advice = "read it again in the data sheet of the very valve";
+    Some(Finding::new("unusual_limit", Severity::Note, saw, effect, advice))
 }
 
 /// Own limits: against those of the type where the table has it, else against what output valves have.
@@ -207,21 +278,8 @@ fn of_limits(build: &Build) -> Vec<Finding> {
         ("screen_volts", own.screen_volts, of_type.screen_volts, [100.0, 800.0], "V"),
         ("cathode_milliamperes", own.cathode_milliamperes, of_type.cathode_milliamperes, [10.0, 400.0], "mA"),
     ];
-    let said = |(key, own, of_type, usual, unit): (&str, Option<f64>, Option<f64>, [f64; 2], &str)| {
-        let own = own?;
-        // Makers' limits for one type lie within a factor of two (from memory).
-        let [low, high] = of_type.map_or(usual, |limit| [limit / 2.0, limit * 2.0]);
-        if (low..=high).contains(&own) {
-            return None;
-        }
-        let against = match of_type {
-            Some(limit) => format!("the table has {limit} {unit} for this type"),
-            None => format!("usual: {low} to {high}"),
-        };
-        let saw = format!("{}: limits.{key} of {own} {unit} is unusual ({against})", build.name);
-        let effect = "per cent of the limit, and the warning over it, go by this number";
-        let advice = "read it again in the data sheet of the very valve";
-        Some(Finding::new("unusual_limit", Severity::Note, saw, effect, advice))
+    let said = |(key, own, of_type, usual, unit): (&str, _, _, _, &str)| {
+        limit(own, of_type, usual, unit, &format!("{}: limits.{key}", build.name))
     };
     limits.into_iter().filter_map(said).collect()
 }
@@ -317,6 +375,47 @@ mod tests {
             build.dc[at] = DcPoint { volts: None, expected_volts: Some(volts), ..build.dc[at].clone() };
             assert_eq!(codes(&build), [code], "expected {point} {volts}");
             assert!(of(&build)[0].saw.starts_with("as-drawn: expected "), "{:?}", of(&build));
+        }
+    }
+
+    /// Typical operation of one valve, each number typed; then one slip at a time.
+    #[test]
+    fn each_slip_typed_for_a_bias_is_named_and_nothing_else() {
+        let valve = valves::find("6V6GT").unwrap();
+        let usual = BiasTask {
+            plate_volts: 285.0,
+            screen_volts: Some(285.0),
+            valves: 1,
+            given: Given::CathodeOhms(470.0),
+            cathode_volts: Some(19.0),
+            screen_share_percent: Some(7.0),
+        };
+        let codes = |task: &BiasTask, limit| -> Vec<String> {
+            of_bias(&valve, task, limit).into_iter().map(|f| f.code).collect()
+        };
+        assert_eq!(codes(&usual, Some(14.0)), [""; 0]);
+        let wanted = |watts| BiasTask { given: Given::PlateWatts(watts), cathode_volts: None, ..usual };
+        assert_eq!(codes(&wanted(10.8), None), [""; 0]);
+        // Over the limit is said by itself, as too hot.
+        assert_eq!(codes(&wanted(15.0), None), [""; 0]);
+        for (task, limit, code) in [
+            (BiasTask { plate_volts: 28.5, ..usual }, None, "unusual_plate_volts"),
+            (BiasTask { screen_volts: Some(2850.0), ..usual }, None, "unusual_screen_volts"),
+            (BiasTask { valves: 12, ..usual }, None, "unusual_cathode_current"),
+            (BiasTask { given: Given::CathodeOhms(47.0), ..usual }, None, "unusual_cathode_current"),
+            (
+                BiasTask { given: Given::CathodeOhms(4700.0), cathode_volts: None, ..usual },
+                None,
+                "unusual_cathode_ohms",
+            ),
+            (BiasTask { cathode_volts: Some(190.0), ..usual }, None, "unusual_cathode_volts"),
+            (BiasTask { cathode_volts: Some(1.9), ..wanted(10.8) }, None, "unusual_cathode_volts"),
+            (BiasTask { screen_share_percent: Some(0.07), ..usual }, None, "unusual_screen_share"),
+            (wanted(0.9 * 0.12), None, "unusual_dissipation"),
+            (usual, Some(140.0), "unusual_limit"),
+        ] {
+            let said = codes(&task, limit);
+            assert!(said.iter().any(|c| c == code) && said.len() <= 2, "{code}: {said:?}");
         }
     }
 
