@@ -116,6 +116,14 @@ impl<'a> Ladder<'a> {
         Ok(Quantity { floor: self.floor(column, drive_db), ..quantity })
     }
 
+    /// A column of the ladder where the output first reaches this value on the rising ladder.
+    ///
+    /// # Errors
+    /// See [`Ladder::drive_at_output`] and [`Ladder::at_drive`].
+    pub fn at_output(&self, column: &str, output: f64) -> Result<Quantity, String> {
+        self.at_drive(column, self.drive_at_output(output)?)
+    }
+
     /// The same of the interface alone, where it has it: distortion and harmonics.
     fn floor(&self, column: &str, drive_db: f64) -> Option<f64> {
         let points = self.interface?.points("drive", column);

@@ -50,6 +50,16 @@ impl TwoLoads {
 }
 
 impl CommonUncertainty {
+    /// Of an output in this unit, as a share of one; 0 where the rig has no part in it.
+    #[must_use]
+    pub fn of_output(&self, unit: Unit) -> f64 {
+        match unit {
+            Unit::Watts => self.power,
+            Unit::Volts | Unit::Millivolts => self.volts,
+            _ => 0.0,
+        }
+    }
+
     /// Standard uncertainty of `value` in its own unit.
     fn of(&self, common: Common, value: f64, unit: Unit) -> f64 {
         let share = match common {
@@ -87,6 +97,8 @@ pub struct Repeats {
     pub unit: Option<Unit>,
     /// The largest that the interface shows by itself in any of the takes, in `unit`.
     pub floor: Option<f64>,
+    /// How far the value moves if the place where it is read is off by the rig's standard uncertainty, in `unit`.
+    pub by_place: f64,
 }
 
 impl Repeats {
@@ -146,7 +158,8 @@ impl Repeats {
         };
         let mut notes = Vec::new();
         let own = self.own(|v| v).unwrap_or(0.0);
-        let mut total = mean.at_least(own).with_common(common.of(entry.common, mean.value, unit));
+        let rig = common.of(entry.common, mean.value, unit).hypot(self.by_place);
+        let mut total = mean.at_least(own).with_common(rig);
         if mean.count == 1 {
             // What the take itself knows: noise and fit. Its scatter stays unknown.
             if let Some(half) = self.half_widths.first().copied().flatten() {

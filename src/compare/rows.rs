@@ -120,8 +120,23 @@ impl<'a> Pair<'a, '_> {
         at: Option<Quantity>,
         of: impl Fn(&Member<'a>) -> Option<Quantity>,
     ) -> Row {
+        self.row_placed(entry, matched, at, of, |_| None)
+    }
+
+    /// The same of what is read at a place that the rig's error moves by so much in each take.
+    fn row_placed(
+        &self,
+        entry: &Entry,
+        matched: Match,
+        at: Option<Quantity>,
+        of: impl Fn(&Member<'a>) -> Option<Quantity>,
+        moved: impl Fn(&Member<'a>) -> Option<f64>,
+    ) -> Row {
         let subject = Subject { entry, setting: self.setting, builds: self.names, matched, at };
-        let [a, b] = self.members.map(|members| Repeats::gather(members.iter().map(&of)));
+        let [a, b] = self.members.map(|members| Repeats {
+            by_place: mean(members.iter().filter_map(&moved)).unwrap_or(0.0),
+            ..Repeats::gather(members.iter().map(&of))
+        });
         row::build(&subject, &a, &b, self.common)
     }
 
@@ -136,7 +151,10 @@ impl<'a> Pair<'a, '_> {
         names.sort_by_key(|(name, _)| (catalogue::rank(name), *name));
         for (name, unit) in names {
             let Some(entry) = catalogue::of_figure(name, unit) else { continue };
-            rows.push(self.row(&entry, Match::Whole, None, |m| m.take.figures.get(name).cloned()));
+            let share = if name == "thd_at_1_watt" { self.common.power } else { 0.0 };
+            let of = |m: &Member<'a>| m.take.figures.get(name).cloned();
+            let moved = |m: &Member<'a>| moved(&ladder(m)?, ONE_WATT, share, |l, at| l.at_output("thd", at));
+            rows.push(self.row_placed(&entry, Match::Whole, None, of, moved));
         }
     }
 
@@ -156,11 +174,11 @@ impl<'a> Pair<'a, '_> {
             at: Quantity::new(drive, Unit::Decibels),
             rows,
         };
-        on.row(&catalogue::matched_output(unit), unit, None, |l| l.at_drive(l.strength().column, drive));
-        on.row(&catalogue::matched_thd(), Unit::Percent, None, |l| l.at_drive("thd", drive));
+        on.row(&catalogue::matched_output(unit), unit, None, |l, at| l.at_drive(l.strength().column, at));
+        on.row(&catalogue::matched_thd(), Unit::Percent, None, |l, at| l.at_drive("thd", at));
         for order in 2..=3 {
             let column = format!("harmonic_{order}");
-            on.row(&catalogue::matched_harmonic(order), Unit::Percent, None, |l| l.at_drive(&column, drive));
+            on.row(&catalogue::matched_harmonic(order), Unit::Percent, None, |l, at| l.at_drive(&column, at));
         }
     }
 
@@ -169,19 +187,16 @@ impl<'a> Pair<'a, '_> {
         let is_one_watt = unit == Unit::Watts && output == ONE_WATT;
         let purpose = row::place_words(&at);
         let mut on = OnLadder { pair: self, matched: Match::SamePower, at, rows };
-        on.row(&catalogue::matched_drive(&purpose), Unit::Decibels, None, |l| {
-            l.drive_at_output(output).map(|d| Quantity::new(d, Unit::Decibels))
+        on.row(&catalogue::matched_drive(&purpose), Unit::Decibels, None, |l, at| {
+            l.drive_at_output(at).map(|d| Quantity::new(d, Unit::Decibels))
         });
         let figure = is_one_watt.then_some("thd_at_1_watt");
-        on.row(&catalogue::matched_thd(), Unit::Percent, figure, |l| {
-            l.at_drive("thd", l.drive_at_output(output)?)
-        });
+        on.row(&catalogue::matched_thd(), Unit::Percent, figure, |l, at| l.at_output("thd", at));
         for order in HARMONICS {
             let (column, figure) = (format!("harmonic_{order}"), format!("harmonic_{order}_at_1_watt"));
             let entry = Entry { headline: is_one_watt && order <= 3, ..catalogue::matched_harmonic(order) };
-            on.row(&entry, Unit::Percent, is_one_watt.then_some(figure.as_str()), |l| {
-                l.at_drive(&column, l.drive_at_output(output)?)
-            });
+            let figure = is_one_watt.then_some(figure.as_str());
+            on.row(&entry, Unit::Percent, figure, |l, at| l.at_output(&column, at));
         }
     }
 
@@ -191,12 +206,12 @@ impl<'a> Pair<'a, '_> {
         let mut on = OnLadder { pair: self, matched: Match::SameDistortion, at, rows };
         let kind = if unit == Unit::Watts { "power" } else { "output" };
         let figure = format!("{kind}_at_thd_{percent}_percent");
-        on.row(&catalogue::matched_output(unit), unit, Some(&figure), |l| {
-            l.at_drive(l.strength().column, l.drive_at_thd(percent)?)
+        on.row(&catalogue::matched_output(unit), unit, Some(&figure), |l, at| {
+            l.at_drive(l.strength().column, l.drive_at_thd(at)?)
         });
         let figure = format!("drive_at_thd_{percent}_percent");
-        on.row(&catalogue::matched_drive(&purpose), Unit::Decibels, Some(&figure), |l| {
-            l.drive_at_thd(percent).map(|d| Quantity::new(d, Unit::Decibels))
+        on.row(&catalogue::matched_drive(&purpose), Unit::Decibels, Some(&figure), |l, at| {
+            l.drive_at_thd(at).map(|d| Quantity::new(d, Unit::Decibels))
         });
     }
 
@@ -254,29 +269,83 @@ struct OnLadder<'a, 'g, 'r> {
 }
 
 impl OnLadder<'_, '_, '_> {
-    /// A row of what `read` finds on each take's ladder, or of the take's own figure of that
+    /// A row of what `read` finds at the match on each take's ladder, or of the take's own figure of that
     /// name, which was interpolated with phases. `unit` is for takes that have neither.
     fn row(
         &mut self,
         entry: &Entry,
         unit: Unit,
         figure: Option<&str>,
-        read: impl Fn(&Ladder) -> Result<Quantity, String>,
+        read: impl Fn(&Ladder, f64) -> Result<Quantity, String>,
     ) {
-        let row = self.pair.row(entry, self.matched, Some(self.at.clone()), |m| {
+        let at = self.at.value.unwrap_or(f64::NAN);
+        let of = |m: &Member| {
             let figure = figure.and_then(|name| m.take.figures.get(name));
             Some(figure.cloned().unwrap_or_else(|| match ladder(m) {
-                Some(ladder) => read(&ladder).unwrap_or_else(|why| Quantity::missing(unit, why)),
+                Some(ladder) => read(&ladder, at).unwrap_or_else(|why| Quantity::missing(unit, why)),
                 None => Quantity::missing(unit, "the take has no rising ladder"),
             }))
-        });
+        };
+        // Drive and distortion are ratios: the rig moves only an output.
+        let share = match self.matched {
+            Match::SamePower => self.pair.common.of_output(self.at.unit),
+            _ => 0.0,
+        };
+        let moved = |m: &Member| moved(&ladder(m)?, at, share, &read);
+        let row = self.pair.row_placed(entry, self.matched, Some(self.at.clone()), of, moved);
         self.rows.push(row);
     }
 }
 
+/// How far a reading moves where its place does by this share of itself: half the way from one side to the other, or
+/// the whole of one where the ladder ends.
+fn moved(
+    ladder: &Ladder,
+    at: f64,
+    share: f64,
+    read: impl Fn(&Ladder, f64) -> Result<Quantity, String>,
+) -> Option<f64> {
+    if share <= 0.0 {
+        return None;
+    }
+    let value = |at: f64| read(ladder, at).ok()?.value;
+    match (value(at * (1.0 - share)), value(at), value(at * (1.0 + share))) {
+        (Some(below), _, Some(above)) => Some((above - below).abs() / 2.0),
+        (Some(side), Some(here), None) | (None, Some(here), Some(side)) => Some((side - here).abs()),
+        _ => None,
+    }
+}
+
+fn mean(values: impl Iterator<Item = f64>) -> Option<f64> {
+    let (sum, count) = values.fold((0.0, 0.0), |(sum, count), value| (sum + value, count + 1.0));
+    (count > 0.0).then(|| sum / count)
+}
+
 #[cfg(test)]
+#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
+
+    /// Second harmonic of a softly bent stage: in proportion to the output's volts, so to the root of watts; 4 % more
+    /// watts are 2 % more of it (closed form).
+    #[test]
+    fn what_is_read_at_a_power_moves_with_the_watts_error() {
+        let percent = ("harmonic_2", Unit::Percent);
+        let mut curve =
+            crate::figure::Curve::new(&[("drive", Unit::Decibels), ("power", Unit::Watts), percent]);
+        for db in -40..=0 {
+            let watts = 4.0 * 10f64.powf(f64::from(db) / 10.0);
+            curve.push([f64::from(db), watts, 3.0 * watts.sqrt()]);
+        }
+        let ladder = Ladder::of(&curve).unwrap();
+        let by = |share, at| moved(&ladder, at, share, |l, at| l.at_output("harmonic_2", at));
+        // The ladder is read between steps of 1 dB: its cubic is good to 1e-4 of that.
+        approx::assert_relative_eq!(by(0.04, 1.0).unwrap(), 3.0 * 0.02, max_relative = 2e-3);
+        assert_eq!(by(0.0, 1.0), None);
+        // At the ladder's end only one side is known: √0.96 of it, and the cubic's end is good to 0.3 % of that.
+        approx::assert_relative_eq!(by(0.04, 4.0).unwrap(), 6.0 * (1.0 - 0.96f64.sqrt()), max_relative = 5e-3);
+        assert_eq!(by(0.04, 40.0), None);
+    }
 
     #[test]
     fn powers_of_a_match_are_round_and_reached_by_all() {
