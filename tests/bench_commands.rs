@@ -154,7 +154,10 @@ fn bias_over_the_limit_says_so_before_all_else() {
     fits(&hot);
     let first = hot.lines().next().unwrap();
     assert!(first.starts_with("TOO HOT: ") && first.contains("% of the limit of 12 W"), "{hot}");
-    assert!(hot.contains("Ω or more"), "{hot}");
+    assert!(
+        hot.contains("Ω or more") && hot.contains("2.15 W at the screen is over the limit of 2 W"),
+        "{hot}"
+    );
     let wanted = said(run(&[&args[..], &["--percent", "200"]].concat()));
     assert!(wanted.starts_with("TOO HOT: ") && !wanted.contains("buy "), "{wanted}");
     let volts = said(run(&["bias", "--valve", "EL84", "--plate-volts", "3100", "--cathode-ohms", "130"]));

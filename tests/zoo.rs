@@ -253,6 +253,9 @@ fn check_says_what_must_be_said_and_nothing_of_good_files() {
             .map(|f| format!("{}: {}", f["code"].as_str().unwrap(), f["saw"].as_str().unwrap()))
             .collect();
         said.extend(file["failure"].as_str().map(str::to_owned));
+        // Converters give 24 bits: a wider container is no fault.
+        let wide = row.file.contains("24in32") && said.iter().any(|s| s.starts_with("few_bits_captured"));
+        faults.extend(wide.then(|| format!("{}: {said:?}", row.file)));
         let said = said.join("\n");
         if let Some((_, words)) = SAID.iter().find(|(name, _)| row.file.contains(name)) {
             said_of += 1;

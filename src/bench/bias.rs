@@ -5,7 +5,9 @@ use super::operating::{OperatingPoint, Readings};
 use super::pad::rating;
 use super::series::{Series, ohms_text};
 use super::valves::Valve;
+use crate::figure::Unit;
 use crate::finding::{Finding, Severity};
+use crate::rounding;
 use crate::simulate::valves::{PENTODE_6L6GC, PENTODE_6V6GT, PENTODE_EL34, Pentode};
 
 /// What is asked.
@@ -200,19 +202,25 @@ pub fn over_limits(valve: &Valve, limits: &Limits, task: &BiasTask, bias: &Bias)
         ));
     }
     let screen_volts = bias.readings.screen_volts.map(|volts| volts - bias.cathode_volts);
-    for (what, unit, value, limit) in [
-        ("plate to cathode", "V", Some(point.plate_volts), limits.plate_volts),
-        ("screen to cathode", "V", screen_volts, limits.screen_volts),
-        ("at the screen", "W", point.screen_watts, limits.screen_watts),
-        ("of cathode current", "mA", Some(point.cathode_milliamperes), limits.cathode_milliamperes),
+    for (what, unit_of, value, limit) in [
+        ("plate to cathode", Unit::Volts, Some(point.plate_volts), limits.plate_volts),
+        ("screen to cathode", Unit::Volts, screen_volts, limits.screen_volts),
+        ("at the screen", Unit::Watts, point.screen_watts, limits.screen_watts),
+        (
+            "of cathode current",
+            Unit::Milliamperes,
+            Some(point.cathode_milliamperes),
+            limits.cathode_milliamperes,
+        ),
     ] {
+        let unit = unit_of.symbol();
         let Some((value, limit)) = value.zip(limit).filter(|(value, limit)| *value > limit * ROUNDING) else {
             continue;
         };
         findings.push(Finding::new(
             "over_limit",
             Severity::Limit,
-            format!("{value:.0} {unit} {what} is over the limit of {limit} {unit}"),
+            format!("{} {what} is over the limit of {limit} {unit}", rounding::plain(value, unit_of)),
             "the limits hold each for itself, whatever the dissipation",
             "check the data sheet of the valve in the socket",
         ));

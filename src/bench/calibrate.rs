@@ -97,7 +97,8 @@ pub enum CalibrateError {
     /// The meter stood across the load and the pad is not known.
     #[error(
         "the meter stood across the load, and bench.toml has no pad: write its resistors under [rig] \
-         (their tolerance cancels), or measure at the interface's input and say --at interface"
+         (their tolerance cancels), or measure at the interface's input and say --at interface; where no pad is \
+         used, write pad = {{ divides_by = 1.0, measured_with_interface = true }}"
     )]
     NoPad,
     /// The recording holds no steady tone.
@@ -249,7 +250,7 @@ fn of_tone(tone: &ToneReading, circumstances: &Circumstances) -> Vec<Finding> {
             Severity::Limit,
             format!("the tone was recorded at {:.1} dBFS", tone.level_dbfs),
             "noise and the meter's last digits weigh too much",
-            "turn the tone up to between -30 and -6 dBFS",
+            "turn the tone up to between −30 and −6 dBFS",
         );
     }
     if tone.wander_db > MOST_WANDER_DB {

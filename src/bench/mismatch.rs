@@ -1,7 +1,9 @@
 //! A full scale that is not what it should be, and the slips that would explain it.
 
 use super::rig::{CalibratedAt, Pad, Rig};
+use crate::figure::Unit;
 use crate::finding::{Finding, Severity};
+use crate::rounding;
 use crate::units::db;
 
 /// Within this the expectation is met: data sheets and 1 % resistors are no better (common practice).
@@ -103,7 +105,9 @@ fn compare(code: &str, measured: f64, expected: f64, slips: Vec<Slip>, unexplain
         slips.into_iter().filter(|s| (s.excess_db - excess_db).abs() <= EXPLAINS_DB).collect();
     near.sort_by(|a, b| (a.excess_db - excess_db).abs().total_cmp(&(b.excess_db - excess_db).abs()));
     let saw = format!(
-        "full scale comes out at {measured:.4} V RMS, {excess_db:+.2} dB from the {expected:.4} V expected"
+        "full scale comes out at {} RMS, {excess_db:+.2} dB from the {} expected",
+        rounding::plain(measured, Unit::Volts),
+        rounding::plain(expected, Unit::Volts)
     );
     let effect = "every volt, and every watt, is off by so many decibels if this is a slip";
     let mut advice = if near.is_empty() {

@@ -215,7 +215,8 @@ const FAR_OUTSIDE: f64 = 3.0;
 #[must_use]
 pub fn of_calibration(at_amp: bool, volts: f64) -> Option<Finding> {
     let range = if at_amp { &OUTPUT_FULL_SCALE } else { &FULL_SCALE };
-    let mut finding = range.of((volts * 1e4).round() / 1e4, "")?;
+    // Four digits, as a good meter shows.
+    let mut finding = range.of(format!("{volts:.3e}").parse().unwrap_or(volts), "")?;
     finding.severity = Severity::Limit;
     if volts > FAR_OUTSIDE * range.high {
         finding.severity = Severity::Redo;

@@ -343,7 +343,11 @@ mod tests {
         approx::assert_relative_eq!(by(0.04, 1.0).unwrap(), 3.0 * 0.02, max_relative = 2e-3);
         assert_eq!(by(0.0, 1.0), None);
         // At the ladder's end only one side is known: √0.96 of it, and the cubic's end is good to 0.3 % of that.
-        approx::assert_relative_eq!(by(0.04, 4.0).unwrap(), 6.0 * (1.0 - 0.96f64.sqrt()), max_relative = 5e-3);
+        approx::assert_relative_eq!(
+            by(0.04, 4.0).unwrap(),
+            6.0 * (1.0 - 0.96f64.sqrt()),
+            max_relative = 5e-3
+        );
         assert_eq!(by(0.04, 40.0), None);
     }
 

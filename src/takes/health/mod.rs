@@ -226,13 +226,16 @@ const SILENT_RMS: f64 = 1e-4;
 /// And that much under the loudest channel (50 dB).
 const SILENT_BELOW: f64 = 0.003_16;
 
+/// What converters give: a wider container with empty low bits is no loss.
+const CONVERTER_BITS: u16 = 24;
+
 /// Fewer bits than the file's codes have: a converter, driver or editor of 16 bits in the path.
 fn few_bits(bits: CodeBits, channels: &[Channel]) -> Option<Finding> {
     let (used, declared) = (bits.used(), bits.declared);
     // A few loud samples alone would not show the low bits; a short file may miss them by chance.
     let frames = channels.first().map_or(0, Channel::frames);
     let live = channels.iter().any(|c| c.rms_without_dc() > 0.0);
-    if used == 0 || used >= declared || frames < 64 || !live {
+    if used == 0 || used >= declared.min(CONVERTER_BITS) || frames < 64 || !live {
         return None;
     }
     Some(Finding::new(
@@ -246,7 +249,10 @@ fn few_bits(bits: CodeBits, channels: &[Channel]) -> Option<Finding> {
             "the noise floor cannot lie lower than about {:.0} dBFS; quiet steps and hum are measured with that noise",
             -(6.02 * f64::from(used) + 1.76)
         ),
-        format!("set recorder and driver to {declared} bits; switch off conversions on the way"),
+        format!(
+            "set recorder and driver to {} bits; switch off conversions on the way",
+            declared.min(CONVERTER_BITS)
+        ),
     ))
 }
 
