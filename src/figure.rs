@@ -108,6 +108,9 @@ pub struct Quantity {
     pub floor: Option<f64>,
 }
 
+/// How the reason of a missing interval begins in a note.
+const NO_INTERVAL: &str = "no interval: ";
+
 /// The confidence of every interval that twinload prints.
 pub const CONFIDENCE: f64 = 0.95;
 
@@ -146,15 +149,28 @@ impl Quantity {
         self
     }
 
-    /// With a remark; the reason of a missing value stays, and stands first.
+    /// With a remark; the reason of a missing value stays, and stands first; that of a missing interval stands last.
     #[must_use]
     pub fn noted(mut self, note: impl Into<String>) -> Self {
         let note = note.into();
-        self.note = Some(match self.note.filter(|_| self.value.is_none()) {
-            Some(reason) => format!("{reason} ({note})"),
-            None => note,
+        let old = self.note.take().unwrap_or_default();
+        self.note = Some(match (old.find(NO_INTERVAL), self.value) {
+            (_, None) if !old.is_empty() => format!("{old} ({note})"),
+            (Some(at), Some(_)) => format!("{note}; {}", old.get(at..).unwrap_or_default()),
+            _ => note,
         });
         self
+    }
+
+    /// A number that has no interval, and why: `"no interval: …"` in its note. (One without either would look as if it
+    /// were exact.)
+    #[must_use]
+    pub fn without_interval(self, why: &str) -> Self {
+        if self.value.is_none() || self.interval.is_some() {
+            return self;
+        }
+        let before = self.note.map_or_else(String::new, |note| format!("{note}; "));
+        Self { note: Some(format!("{before}{NO_INTERVAL}{why}")), ..self }
     }
 
     /// With what the interface shows by itself (ignored if it is not finite).
@@ -226,12 +242,19 @@ pub type Curves = BTreeMap<String, Curve>;
 mod tests {
     use super::*;
 
+    fn missing_stays(quantity: &Quantity) -> bool {
+        quantity.note.as_deref() == Some("not reached")
+    }
+
     #[test]
     fn a_remark_never_hides_why_there_is_no_value() {
         let missing = Quantity::missing(Unit::Watts, "not reached").noted("at the top step");
         assert_eq!(missing.note.as_deref(), Some("not reached (at the top step)"));
         let infinite = Quantity::new(f64::INFINITY, Unit::Watts).noted("at the top step");
         assert!(infinite.value.is_none() && infinite.note.unwrap_or_default().contains("no finite number"));
+        let bare = Quantity::new(3.0, Unit::One).without_interval("a count").noted("steps");
+        assert_eq!(bare.note.as_deref(), Some("steps; no interval: a count"));
+        assert!(missing_stays(&Quantity::missing(Unit::Watts, "not reached").without_interval("x")));
         let there = Quantity::new(1.0, Unit::Watts).noted("first").noted("second");
         assert_eq!(there.note.as_deref(), Some("second"));
     }

@@ -181,6 +181,7 @@ fn clocks_err_as_arithmetic_says() {
         let (ppm, seconds) = (row.number("ppm"), row.number("T_s"));
         let at = format!("{ppm} ppm, {seconds} s");
         let marker = |player_seconds: f64| Timed {
+            seconds_per_noise: 0.0,
             code: Code::UpDown,
             player_seconds,
             recorder_seconds: 0.2 + player_seconds * (1.0 + ppm * 1e-6),

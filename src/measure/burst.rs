@@ -57,6 +57,12 @@ pub struct Burst {
     pub sustained: f64,
     /// Level of the burst's first 20 ms.
     pub first: f64,
+    /// Standard deviation of `immediate` from what is no smooth course.
+    pub immediate_sd: f64,
+    /// The same of `sustained`.
+    pub sustained_sd: f64,
+    /// The same of `first`.
+    pub first_sd: f64,
 }
 
 /// All bursts of a segment.
@@ -120,12 +126,19 @@ fn one(envelope: &Envelope, plan: &Plan, step: f64) -> Burst {
     let [from, to] = IMMEDIATE_SECONDS;
     let sustained = SUSTAINED_SECONDS.min(0.3 * plan.high_seconds);
     let end = down - BEFORE_STEP_SECONDS;
+    let sag = fit(step, down);
+    // Noise of a plain average goes with 1/length; that of a point, two boxes, is that of an average 1.5 boxes long.
+    let point_sd = sag.map_or(f64::NAN, |s| s.point_sd);
+    let sd = |seconds: f64| point_sd * (1.5 * envelope.box_seconds / seconds).sqrt().min(1.0);
     Burst {
-        sag: fit(step, down),
+        sag,
         recovery: fit(down, down + plan.after_seconds - FADE_SECONDS),
         immediate: mean(step + from, step + to),
         sustained: mean(end - sustained, end),
         first: envelope.plain(step, (FIRST_SECONDS * plan.frequency_hz).round() / plan.frequency_hz),
+        immediate_sd: sd(to - from),
+        sustained_sd: sd(sustained),
+        first_sd: sd(FIRST_SECONDS),
     }
 }
 

@@ -17,6 +17,8 @@ use super::plans::{Plans, fast_length};
 pub struct Fit {
     /// Constant part, in sample units.
     pub dc: f64,
+    /// Its standard deviation from noise.
+    pub dc_sd: f64,
     /// Peak amplitude and phase of each line: `Re(c · exp(jωn))`, n from the first sample.
     pub lines: Vec<Complex<f64>>,
     /// RMS magnitude of the noise in each of `lines`, from the residual round it.
@@ -121,7 +123,9 @@ fn finish(
     }
     let residual = spectrum(rest, plans);
     let noise = omegas.iter().map(|&omega| residual.noise_at(omega)).collect();
-    Fit { dc, lines, noise, residual }
+    // A constant under Hann's window: variance 1.5σ²/N, where a line's complex noise has 6σ²/N (methods §3.2).
+    let dc_sd = residual.noise_at(0.0) / 2.0;
+    Fit { dc, dc_sd, lines, noise, residual }
 }
 
 /// From this many harmonics on the series is taken as a whole.

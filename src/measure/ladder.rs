@@ -12,10 +12,13 @@ pub use between::Between;
 pub use figures::{ladder_curve, put, waveform_curve};
 pub use headroom::{Crossing, Headroom, LIMITS_PERCENT};
 
+use std::f64::consts::SQRT_2;
+
 use super::cut::Cut;
 use super::plans::Plans;
 use super::tone::{self, Tone};
 use crate::signals::render::peak_of_level;
+use crate::units::{DB_PER_CHANGE, db};
 
 /// One step of a ladder.
 #[derive(Debug, Clone)]
@@ -109,15 +112,17 @@ pub fn small_signal_gain(steps: &[Step]) -> Option<(f64, f64)> {
     Some((gain, variance.sqrt() / count))
 }
 
-/// Largest difference of the fundamental, falling less rising, at equal drive, in dB; `None` without common steps.
+/// Largest difference of the fundamental, falling less rising, at equal drive, in dB, and the standard deviation that
+/// noise gives the least sure of the differences; `None` without common steps.
 #[must_use]
-pub fn hysteresis_db(rising: &[Step], falling: &[Step]) -> Option<f64> {
-    falling
-        .iter()
-        .filter_map(|down| {
-            let up = rising.iter().find(|up| (up.drive_db - down.drive_db).abs() < 1e-9)?;
-            let clear = up.tone.peak() > 0.0 && down.tone.peak() > 0.0;
-            clear.then(|| crate::units::db(down.tone.peak() / up.tone.peak()))
-        })
-        .max_by(|a, b| a.abs().total_cmp(&b.abs()))
+pub fn hysteresis_db(rising: &[Step], falling: &[Step]) -> Option<(f64, f64)> {
+    let relative = |s: &Step| s.tone.noise.first().map_or(0.0, |n| n / (SQRT_2 * s.tone.peak()));
+    let differences = falling.iter().filter_map(|down| {
+        let up = rising.iter().find(|up| (up.drive_db - down.drive_db).abs() < 1e-9)?;
+        let clear = up.tone.peak() > 0.0 && down.tone.peak() > 0.0;
+        let sd = DB_PER_CHANGE * relative(up).hypot(relative(down));
+        clear.then(|| (db(down.tone.peak() / up.tone.peak()), sd))
+    });
+    // Whichever is the largest: the interval is that of the least sure.
+    differences.reduce(|a, b| (if b.0.abs() > a.0.abs() { b.0 } else { a.0 }, a.1.max(b.1)))
 }

@@ -180,8 +180,8 @@ fn ladders(take: &Take, scale: &Scale, plans: &mut Plans, measured: &mut Measure
         measured.curves.insert("ladder_down".to_owned(), ladder::ladder_curve(&falling, scale));
         let hysteresis = match ladder::hysteresis_db(&rising, &falling) {
             // The floor of the method itself: methods §3.4.
-            Some(db) => Quantity::new(db, Unit::Decibels)
-                .plus_minus(0.02)
+            Some((db, sd)) => Quantity::new(db, Unit::Decibels)
+                .plus_minus(0.02f64.hypot(tone_figures::Z95 * sd))
                 .noted("fundamental falling less rising at equal drive, where they differ most"),
             None => Quantity::missing(Unit::Decibels, "no drive was measured both rising and falling"),
         };
@@ -353,8 +353,13 @@ fn references(take: &Take, plans: &mut Plans, measured: &mut Measured) {
 #[must_use]
 pub fn clock_drift(take: &Take) -> Quantity {
     let drift = Quantity::new(take.clock.drift_ppm(), Unit::PartsPerMillion);
+    let drift = match take.clock.ratio_sd {
+        Some(sd) => drift.plus_minus(tone_figures::Z95 * 1e6 * sd),
+        None => drift,
+    };
     match take.markers.len() {
         0 | 1 => drift.noted("from the ladder's tone: one marker only"),
         n => drift.noted(format!("from {n} markers")),
     }
+    .without_interval("there is no silence that tells the markers' noise, or they do not lie on one clock")
 }

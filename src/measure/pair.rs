@@ -69,6 +69,8 @@ pub struct Pair {
     pub lines: Vec<Line>,
     /// Upper end of the band.
     pub band_hz: f64,
+    /// Time that was measured, by the recorder's clock.
+    pub seconds: f64,
 }
 
 /// A ratio and its standard deviation, or the limit below which noise hides it.
@@ -230,7 +232,7 @@ pub fn measure(
         })
         .collect();
     lines.sort_by(|a, b| a.frequency_hz.total_cmp(&b.frequency_hz));
-    Ok(Pair { frequencies_hz, lines, band_hz })
+    Ok(Pair { frequencies_hz, lines, band_hz, seconds })
 }
 
 /// Mains lines (radians per sample) that lie beside lines of the pair, but not on them.

@@ -23,6 +23,8 @@ pub struct Tone {
     pub frequency_hz: f64,
     /// Constant part, sample units.
     pub dc: f64,
+    /// Its standard deviation from noise, sample units.
+    pub dc_sd: f64,
     /// Fundamental and harmonics: peak amplitude and phase re the first sample, sample units.
     pub lines: Vec<Complex<f64>>,
     /// RMS magnitude of the noise in each line.
@@ -54,6 +56,7 @@ pub fn measure(samples: &[f32], omega: f64, rate_hz: f64, plans: &mut Plans) -> 
     Some(Tone {
         frequency_hz,
         dc: fit.dc,
+        dc_sd: fit.dc_sd,
         lines: fit.lines,
         noise: fit.noise,
         rest_mean_square,

@@ -30,7 +30,7 @@ pub fn put(figures: &mut Figures, tone: &Tone, rate_hz: f64, scale: &Scale) {
         let half = Z95 * 100.0 * tone.half_uncertainty(even);
         figures.set(name, floored(sum, tone.thd_floor()).plus_minus(half));
     }
-    figures.set("dc", percent(tone.dc));
+    figures.set("dc", percent(tone.dc).plus_minus(Z95 * 100.0 * tone.dc_sd).noted("of full scale"));
     if let Some(volts) = scale.volts((tone.mean_square() + tone.rest_mean_square).sqrt()) {
         let output = Quantity::new(volts, Unit::Volts).plus_minus(Z95 * volts * relative / 2f64.sqrt());
         figures.set("output", output.noted("RMS of the whole waveform"));
@@ -113,6 +113,7 @@ fn below(ratio: f64) -> Quantity {
 pub fn harmonics(tone: &Tone, rate_hz: f64) -> Vec<Harmonic> {
     let aligned = tone.aligned();
     let within = count(tone.frequency_hz, rate_hz);
+    let relative = tone.noise.first().copied().unwrap_or(0.0) / tone.peak();
     (1..=within.max(LISTED))
         .map(|order| {
             let (ratio, phase) = if order > within {
@@ -121,13 +122,23 @@ pub fn harmonics(tone: &Tone, rate_hz: f64) -> Vec<Harmonic> {
                 (Quantity::missing(Unit::Percent, &reason), Quantity::missing(Unit::Degrees, reason))
             } else {
                 match tone.ratio(order) {
-                    Ok(ratio) => {
-                        let spread = tone.noise[order - 1] / 2f64.sqrt();
-                        let angle = aligned[order - 1].arg().to_degrees();
-                        let error = (spread / aligned[order - 1].norm()).to_degrees();
+                    Ok(ratio) if order == 1 => {
+                        let itself = "the others are counted from it";
                         (
-                            percent(ratio).plus_minus(Z95 * 100.0 * spread / tone.peak()),
-                            Quantity::new(angle, Unit::Degrees).plus_minus(Z95 * error),
+                            percent(ratio).without_interval(itself),
+                            Quantity::new(0.0, Unit::Degrees).without_interval(itself),
+                        )
+                    }
+                    Ok(ratio) => {
+                        let own = tone.noise[order - 1] / 2f64.sqrt();
+                        // The fundamental's noise moves what is counted from it: θₙ = φₙ − nφ₁.
+                        let fundamental = relative / 2f64.sqrt();
+                        let angle = aligned[order - 1].arg().to_degrees();
+                        let error = (own / aligned[order - 1].norm()).hypot(order as f64 * fundamental);
+                        (
+                            percent(ratio)
+                                .plus_minus(Z95 * 100.0 * (own / tone.peak()).hypot(ratio * fundamental)),
+                            Quantity::new(angle, Unit::Degrees).plus_minus(Z95 * error.to_degrees()),
                         )
                     }
                     Err(limit) => {

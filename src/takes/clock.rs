@@ -15,6 +15,13 @@ use crate::signals::plan::Plan;
 pub const MAX_DRIFT: f64 = 250e-6;
 /// A recorder whose markers do not lie on a line by more than this has lost or gained samples (methods §13).
 pub const ALARM_SAMPLES: f64 = 2.0;
+/// RMS bandwidth of a chirp about its centre, radians per second: that of a flat band.
+const BANDWIDTH: f64 = std::f64::consts::TAU * (HIGH_HZ - LOW_HZ) / 3.464_101_615;
+/// What the method itself errs by in a marker's place, seconds: both directions, where an amp's delay moves both chirps
+/// alike, and one direction only (tests/reference/ACCURACY.md: 0.017 samples between the two kinds).
+const METHOD_SECONDS: [f64; 2] = [3e-8, 2e-7];
+/// Distance of the places at which the noise is correlated with a chirp.
+const NOISE_HOP_SECONDS: f64 = 0.05;
 /// Centre frequency over slope of a marker's chirp: how far clock error moves its peak (methods §2.1).
 const SHIFT_SECONDS: f64 = (LOW_HZ + HIGH_HZ) / 2.0 * CHIRP_SECONDS / (HIGH_HZ - LOW_HZ);
 
@@ -31,6 +38,8 @@ pub struct Timed {
     pub rho: f32,
     /// Positive if the recording has the signal's sign.
     pub sign: f64,
+    /// Standard deviation of `recorder_seconds` for noise of RMS magnitude 1 in the correlation with a chirp.
+    pub seconds_per_noise: f64,
 }
 
 /// The time map.
@@ -42,6 +51,8 @@ pub struct Clock {
     pub start_seconds: f64,
     /// Largest distance of a marker from the line, in frames; `None` with fewer than three.
     pub worst_frames: Option<f64>,
+    /// Standard deviation of `ratio` from noise; `None` where nothing tells it.
+    pub ratio_sd: Option<f64>,
 }
 
 impl Clock {
@@ -93,11 +104,16 @@ pub fn time(tape: &Tape, chirps: &Chirps, hit: &Hit, player_start_seconds: f64) 
     let rate_hz = chirps.rate_hz;
     let mut recorder_seconds = 0.0;
     let mut sign = 0.0;
+    let mut variance = 0.0;
     for (k, direction) in hit.code.directions().into_iter().enumerate() {
         let guess = hit.frame + SPACING_SECONDS * rate_hz * k as f64;
-        let (frame, correlation) = peak(tape, chirps, direction, guess, 0.000_4)?;
+        let Peak { frame, correlation, bend } = peak(tape, chirps, direction, guess, 0.000_4)?;
         recorder_seconds += 0.5 * (frame / rate_hz + CHIRP_SECONDS / 2.0);
         sign += correlation.arg().cos();
+        // |C|² falls as 1 − β²τ² about its peak; noise of the template's bandwidth β₀ and of mean square n² moves it by
+        // β₀²n²/(2β⁴|C|²) (mean square; with β = β₀ that is the Cramér-Rao bound).
+        let sharpness = -0.5 * bend * rate_hz * rate_hz;
+        variance += BANDWIDTH * BANDWIDTH / (2.0 * sharpness * sharpness * correlation.norm_sqr());
     }
     Some(Timed {
         code: hit.code,
@@ -105,6 +121,7 @@ pub fn time(tape: &Tape, chirps: &Chirps, hit: &Hit, player_start_seconds: f64) 
         recorder_seconds,
         rho: hit.rho,
         sign,
+        seconds_per_noise: 0.5 * variance.sqrt(),
     })
 }
 
@@ -135,14 +152,18 @@ impl Chirps {
     }
 }
 
-/// Frame (with fraction) within `slack_seconds` of `guess` at which a chirp begins, and its correlation there.
-fn peak(
-    tape: &Tape,
-    chirps: &Chirps,
-    direction: Direction,
-    guess: f64,
-    slack_seconds: f64,
-) -> Option<(f64, Complex<f64>)> {
+/// A chirp's place.
+struct Peak {
+    /// Frame, with fraction, at which it begins.
+    frame: f64,
+    /// Its correlation there.
+    correlation: Complex<f64>,
+    /// Second difference of the correlation's ln |C|² there, a frame apart.
+    bend: f64,
+}
+
+/// The chirp within `slack_seconds` of `guess`.
+fn peak(tape: &Tape, chirps: &Chirps, direction: Direction, guess: f64, slack_seconds: f64) -> Option<Peak> {
     let (template, rate_hz) = (chirps.of(direction), chirps.rate_hz);
     let slack = (slack_seconds * rate_hz).ceil() as i64 + 1;
     let first = guess.round() as i64 - slack;
@@ -155,7 +176,34 @@ fn peak(
     let (before, here, after) = (log(best - 1), log(best), log(best + 1));
     let bend = before - 2.0 * here + after;
     let lean = if bend < 0.0 { (0.5 * (before - after) / bend).clamp(-1.0, 1.0) } else { 0.0 };
-    Some((first as f64 + best as f64 + lean, all[best]))
+    Some(Peak { frame: first as f64 + best as f64 + lean, correlation: all[best], bend })
+}
+
+/// RMS magnitude of the correlation of samples without any signal with a marker's chirp; `None` if they are too few to
+/// tell it.
+#[must_use]
+pub fn noise(samples: &[f32], chirps: &Chirps) -> Option<f64> {
+    let hop = (NOISE_HOP_SECONDS * chirps.rate_hz) as usize;
+    let places = samples.len().checked_sub(chirps.up.len())? / hop.max(1);
+    let power = |k: usize| correlate(&samples[k * hop..], &chirps.up).norm_sqr();
+    // Each place is a complex number of its own: eight tell the noise within a factor of 1.4.
+    (places >= 8).then(|| ((0..places).map(power).sum::<f64>() / places as f64).sqrt())
+}
+
+/// Standard deviation of the ratio that [`map`] finds from these markers in this much [`noise`]; `None` with fewer than
+/// two markers.
+#[must_use]
+pub fn ratio_sd(markers: &[Timed], noise: f64) -> Option<f64> {
+    let mean = markers.iter().map(|m| m.player_seconds).sum::<f64>() / markers.len().max(1) as f64;
+    let (mut over, mut under) = (0.0, 0.0);
+    for marker in markers {
+        let [first, second] = marker.code.directions();
+        let method = METHOD_SECONDS[usize::from(first == second)];
+        let away = (marker.player_seconds - mean).powi(2);
+        over += away * ((noise * marker.seconds_per_noise).powi(2) + method * method);
+        under += away;
+    }
+    (markers.len() > 1 && under > 0.0).then(|| over.sqrt() / under)
 }
 
 /// The analytic chirp whose real part is what is played.
@@ -219,7 +267,12 @@ fn line(markers: &[Timed], ratio: f64) -> Option<Clock> {
         under += (t - mean_recorder) * (t - mean_recorder);
     }
     let ratio = if markers.len() > 1 && under > 0.0 { over / under } else { 1.0 };
-    Some(Clock { ratio, start_seconds: mean_recorder - mean_player / ratio, worst_frames: None })
+    Some(Clock {
+        ratio,
+        start_seconds: mean_recorder - mean_player / ratio,
+        worst_frames: None,
+        ratio_sd: None,
+    })
 }
 
 /// Reads the identity row after the plan's first marker; `None` if it is not all on the tape or its check fails.
@@ -229,7 +282,8 @@ pub fn read_identity(tape: &Tape, rate_hz: f64, clock: &Clock, identity_seconds:
     let mut row = [Direction::Down; identity::BITS];
     for (k, bit) in row.iter_mut().enumerate() {
         let guess = clock.recorder_seconds(identity_seconds + BIT_SECONDS * k as f64) * rate_hz;
-        let strength = |direction| Some(peak(tape, &chirps, direction, guess, 0.000_3)?.1.norm_sqr());
+        let strength =
+            |direction| Some(peak(tape, &chirps, direction, guess, 0.000_3)?.correlation.norm_sqr());
         if strength(Direction::Up)? > strength(Direction::Down)? {
             *bit = Direction::Up;
         }

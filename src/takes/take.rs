@@ -51,6 +51,8 @@ pub enum FindError {
 /// The code of the finding that says that nobody knows what was played, and from where.
 pub const START_MISSING: &str = "start_missing";
 
+/// What is left out at both ends of a silence: what sounds before it may ring, the clock may be off.
+const EDGE_SECONDS: f64 = 0.1;
 /// Steps of the ladder that must tell the clock alike for it to be the ladder.
 const LEAST_STEPS: usize = 3;
 /// How far half of them may lie apart: one is known to about 0.01 ppm, in noise to 10 (methods §2.4).
@@ -120,6 +122,11 @@ impl Take {
             Self { rate_hz, tape, drive: None, clock, polarity, plan, identity, markers, findings };
         if take.markers.len() == 1 {
             take.ratio_from_ladder();
+        } else {
+            // Where samples were lost or put in no noise tells how far off the ratio is.
+            let whole = take.clock.worst_frames.is_none_or(|worst| worst <= clock::ALARM_SAMPLES);
+            let noise = take.noise_of_markers(&chirps).filter(|_| whole);
+            take.clock.ratio_sd = noise.and_then(|noise| clock::ratio_sd(&take.markers, noise));
         }
         take.judge_clock();
         Some(take)
@@ -177,6 +184,12 @@ impl Take {
         self.clock.recorder_seconds(player_seconds)
     }
 
+    /// Noise in the correlation with a marker's chirp, from the quiet segment.
+    fn noise_of_markers(&self, chirps: &clock::Chirps) -> Option<f64> {
+        let quiet = self.plan.segments.iter().find(|s| matches!(s.signal, Signal::Quiet {}))?;
+        clock::noise(self.cut(quiet)?.part(EDGE_SECONDS, quiet.length_seconds - EDGE_SECONDS).samples, chirps)
+    }
+
     /// One marker gives no ratio; the ladder's tone does (methods §2.4).
     fn ratio_from_ladder(&mut self) {
         let Some(marker) = self.markers.first().copied() else { return };
@@ -217,6 +230,9 @@ impl Take {
             ));
             return;
         };
+        // A median of n is 1.253 times less sure than their mean; half of a normal spread lies within 1.349 sd.
+        let spread = quarter(1).zip(quarter(3)).map(|(low, high)| (high - low) / 1.349);
+        self.clock.ratio_sd = spread.map(|sd| 1.253 * sd / (ratios.len() as f64).sqrt());
         self.clock.ratio = ratio;
         self.clock.start_seconds = marker.recorder_seconds - marker.player_seconds / ratio;
     }
@@ -255,7 +271,8 @@ fn choose(tape: &Tape, rate_hz: f64, hits: &[Hit], plans: &[Plan]) -> Result<Opt
         let Some(first) = plan.markers.first() else { continue };
         let offset = plan.identity_seconds - first.start_seconds;
         for hit in hits.iter().filter(|h| h.rho >= SURE && matches!(h.code, Code::UpDown | Code::UpUp)) {
-            let here = Clock { ratio: 1.0, start_seconds: hit.frame / rate_hz, worst_frames: None };
+            let here =
+                Clock { ratio: 1.0, start_seconds: hit.frame / rate_hz, worst_frames: None, ratio_sd: None };
             let Some(said) = clock::read_identity(tape, rate_hz, &here, offset) else { continue };
             if said.plan != plan.identity() {
                 stranger = stranger.or(Some(said));

@@ -20,6 +20,8 @@ pub struct Exponential {
     pub step_sd_db: f64,
     /// Standard deviation of the time constant, relative.
     pub tau_sd: f64,
+    /// Standard deviation of a point about the course.
+    pub point_sd: f64,
     /// The time constant lies at the end of the range searched.
     pub at_edge: bool,
 }
@@ -83,6 +85,7 @@ pub(super) fn fit(points: &[(f64, f64)], box_seconds: f64, hop: f64) -> Option<E
         tau_seconds,
         step_sd_db: (variance * step_variance).sqrt(),
         tau_sd: (variance * tau_variance).sqrt(),
+        point_sd: (squares / free).sqrt(),
         at_edge: !(0.01..=0.99).contains(&x),
     })
 }

@@ -1,6 +1,6 @@
 //! Bursts as figures and a curve (design §4a, §12).
 
-use super::{Bursts, Exponential};
+use super::{Burst, Bursts, Exponential};
 use crate::analysis::Figures;
 use crate::figure::{CONFIDENCE, Curve, Quantity, Unit};
 use crate::measure::tone_figures::Z95;
@@ -45,30 +45,37 @@ pub fn put(figures: &mut Figures, bursts: &Bursts, scale: &Scale) {
         "no dip after the burst",
     );
     let margins: Vec<f64> = bursts.bursts.iter().map(|b| db(b.first / b.sustained)).collect();
+    let own = |of: fn(&Burst) -> f64| median(&bursts.bursts.iter().map(of).collect::<Vec<f64>>());
+    let margin_sd = DB_PER_CHANGE * own(|b| (b.first_sd / b.first).hypot(b.sustained_sd / b.sustained));
     figures.set(
         "burst_margin",
-        spread_quantity(&margins, 0.0, MARGIN_ERROR_DB, Unit::Decibels)
+        spread_quantity(&margins, margin_sd, MARGIN_ERROR_DB, Unit::Decibels)
             .noted(format!("first 20 ms over the last 0.2 s of the burst, both at the same drive; {note}")),
     );
-    for (name, values, window) in [
+    for (name, peaks, sd, window) in [
         (
             "burst_immediate",
             bursts.bursts.iter().map(|b| b.immediate).collect::<Vec<f64>>(),
+            own(|b| b.immediate_sd),
             "6 to 16 ms after the step up",
         ),
-        ("burst_sustained", bursts.bursts.iter().map(|b| b.sustained).collect(), "last 0.2 s of the burst"),
+        (
+            "burst_sustained",
+            bursts.bursts.iter().map(|b| b.sustained).collect(),
+            own(|b| b.sustained_sd),
+            "last 0.2 s of the burst",
+        ),
     ] {
         let told =
             |peak: f64| scale.volts(peak / std::f64::consts::SQRT_2).unwrap_or_else(|| dbfs_of_peak(peak));
         let unit = if scale.load_volts_per_unit.is_some() { Unit::Volts } else { Unit::DbFullScale };
-        let values: Vec<f64> = values.into_iter().map(told).collect();
-        // One burst tells nothing of how far the next would be.
-        let quantity = if values.len() < 2 {
-            Quantity::new(median(&values), unit)
-        } else {
-            let per_db = if unit == Unit::Volts { median(&values) / DB_PER_CHANGE } else { 1.0 };
-            spread_quantity(&values, 0.0, STEP_ERROR_DB * per_db, unit)
-        };
+        let values: Vec<f64> = peaks.iter().copied().map(told).collect();
+        // A decibel of the level, in the unit.
+        let middle = median(&values);
+        let per_db = if unit == Unit::Volts { middle / DB_PER_CHANGE } else { 1.0 };
+        let relative = sd / median(&peaks);
+        let quantity =
+            spread_quantity(&values, DB_PER_CHANGE * relative * per_db, STEP_ERROR_DB * per_db, unit);
         figures.set(name, quantity.noted(format!("fundamental, RMS, {window}")));
     }
 }
@@ -116,6 +123,13 @@ fn put_course(
 /// Median with an interval from the noise of each, or from how the bursts differ if that is more.
 fn spread_quantity(values: &[f64], own_sd: f64, method_error: f64, unit: Unit) -> Quantity {
     let n = values.len() as f64;
+    if !own_sd.is_finite() && values.len() < 2 {
+        let alone = Quantity::new(median(values), unit);
+        return alone
+            .without_interval("one burst, and no course could be fitted from which its noise follows");
+    }
+    // Without a course only the bursts themselves tell.
+    let own_sd = own_sd.max(0.0);
     let mean = values.iter().sum::<f64>() / n;
     let seen_sd = if n > 1.5 {
         (values.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / (n - 1.0)).sqrt()

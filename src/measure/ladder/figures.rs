@@ -10,12 +10,13 @@ use super::between::{Between, CYCLE, Cycle, State};
 use super::headroom::{Crossing, Headroom, LIMITS_PERCENT, clip_points, crossing};
 use super::{LeftOut, Step, small_signal_gain};
 use crate::analysis::Figures;
-use crate::figure::{Curve, Quantity, Unit};
+use crate::figure::{CONFIDENCE, Curve, Quantity, Unit};
 use crate::finding::{Finding, Severity};
 use crate::measure::tone;
 use crate::measure::tone_figures::{Z95, counted, harmonics, put_distortion, thd, thd_r};
+use crate::statistics::t_quantile;
 use crate::takes::Scale;
-use crate::units::{db, dbfs_of_rms};
+use crate::units::{DB_PER_CHANGE, db, dbfs_of_rms};
 
 /// Draws of the noise for figures that are not linear in it; seeded, so that a take always gives the same interval.
 const DRAWS: usize = 48;
@@ -43,8 +44,8 @@ pub fn put(
         let noise = top.tone.lines.iter().zip(&top.tone.noise);
         let whole = noise.map(|(c, n)| c.norm_sqr() * n * n / 2.0).sum::<f64>().sqrt();
         let fundamental = top.tone.peak() * top.tone.noise.first().copied().unwrap_or(0.0) / SQRT_2;
-        let power =
-            Power { state: &top_state(top), rest: top.tone.rest_mean_square, sds: [whole, fundamental] };
+        let halves = [whole, fundamental].map(|sd| Some(Z95 * sd));
+        let power = Power { state: &top_state(top), rest: top.tone.rest_mean_square, halves };
         put_power(figures, "cranked_power", scale, &power, "at the top step");
     }
     if let Some(step) = steps.iter().min_by_key(|s| s.tone.lines.len()) {
@@ -106,13 +107,17 @@ pub fn put(
     figures.set(
         "sensitivity",
         match (clean, clean.drive_db().and_then(|d| scale.drive_volts(d))) {
-            (_, Some(volts)) => Quantity::new(1000.0 * volts, Unit::Millivolts)
-                .plus_minus(
-                    1000.0 * volts * Z95 * sd(&draws.thd[2], |d| d.0) * std::f64::consts::LN_10 / 20.0,
-                )
-                .noted("drive for clean power (5 % THD), RMS"),
-            (Crossing::At { drive_db, .. }, None) => Quantity::new(drive_db, Unit::Decibels)
-                .noted("drive for clean power (5 % THD), dB re the programme's top"),
+            (_, Some(volts)) => with_draws(
+                Quantity::new(1000.0 * volts, Unit::Millivolts).noted("drive for clean power (5 % THD), RMS"),
+                &draws.thd[2],
+                |d| 1000.0 * volts * d.0 / DB_PER_CHANGE,
+            ),
+            (Crossing::At { drive_db, .. }, None) => with_draws(
+                Quantity::new(drive_db, Unit::Decibels)
+                    .noted("drive for clean power (5 % THD), dB re the programme's top"),
+                &draws.thd[2],
+                |d| d.0,
+            ),
             (other, None) => no_crossing(other, Unit::Decibels, "5 % THD"),
         },
     );
@@ -120,10 +125,11 @@ pub fn put(
         "onset_span",
         match (headroom.thd[0], headroom.thd[3]) {
             (Crossing::At { drive_db: one, .. }, Crossing::At { drive_db: ten, .. }) => {
-                let error = sd(&draws.thd[0], |d| d.0).hypot(sd(&draws.thd[3], |d| d.0));
-                Quantity::new(ten - one, Unit::Decibels)
-                    .plus_minus(Z95 * error)
-                    .noted("drive from 1 % to 10 % THD")
+                let span = Quantity::new(ten - one, Unit::Decibels).noted("drive from 1 % to 10 % THD");
+                match half_width(&draws.thd[0], |d| d.0).zip(half_width(&draws.thd[3], |d| d.0)) {
+                    Some((one, ten)) => span.plus_minus(one.hypot(ten)),
+                    None => span.without_interval(WANDERS),
+                }
             }
             (Crossing::At { .. }, ten) => no_crossing(ten, Unit::Decibels, "10 % THD"),
             (one, _) => no_crossing(one, Unit::Decibels, "1 % THD"),
@@ -173,13 +179,12 @@ fn put_crossing(
 ) {
     let state = crossing.drive_db().map(|d| between.at(d));
     let drive = match &state {
-        Some(state) => Quantity::new(state.drive_db, Unit::Decibels).plus_minus(Z95 * sd(draws, |d| d.0)),
+        Some(state) => with_draws(Quantity::new(state.drive_db, Unit::Decibels), draws, |d| d.0),
         None => no_crossing(crossing, Unit::Decibels, what),
     };
     figures.set(&format!("drive_at_{name}"), drive);
-    let relative = state.as_ref().map_or(0.0, |s| sd(draws, |d| d.1) / s.mean_square());
     let output = match &state {
-        Some(state) => output(scale, state.mean_square(), relative),
+        Some(state) => output(scale, state.mean_square(), draws),
         None => no_crossing(crossing, output_unit(scale), what),
     };
     figures.set(&format!("output_at_{name}"), output);
@@ -199,14 +204,14 @@ struct Power<'a> {
     /// Mean square beside the harmonics: at the top step all that is there counts, at a limit the harmonics do
     /// (methods §4.3).
     rest: f64,
-    /// Standard deviations of the mean square, of the whole waveform and of the fundamental.
-    sds: [f64; 2],
+    /// Half of the interval of the mean square, of the whole waveform and of the fundamental, where it is known.
+    halves: [Option<f64>; 2],
 }
 
 impl<'a> Power<'a> {
     /// Draws are (drive, mean square, fundamental's mean square).
     fn with_draws(state: &'a State, draws: &[(f64, f64, f64)]) -> Self {
-        Self { state, rest: 0.0, sds: [sd(draws, |d| d.1), sd(draws, |d| d.2)] }
+        Self { state, rest: 0.0, halves: [half_width(draws, |d| d.1), half_width(draws, |d| d.2)] }
     }
 }
 
@@ -214,14 +219,18 @@ impl<'a> Power<'a> {
 fn put_power(figures: &mut Figures, name: &str, scale: &Scale, power: &Power<'_>, what: &str) {
     let whole = power.state.mean_square() + power.rest;
     let fundamental = power.state.peak().powi(2) / 2.0;
-    for (name, mean_square, sd, of) in [
-        (name.to_owned(), whole, power.sds[0], "whole waveform"),
-        (format!("{name}_fundamental"), fundamental, power.sds[1], "fundamental"),
+    for (name, mean_square, half, of) in [
+        (name.to_owned(), whole, power.halves[0], "whole waveform"),
+        (format!("{name}_fundamental"), fundamental, power.halves[1], "fundamental"),
     ] {
         let quantity = match scale.watts(mean_square) {
-            Some(watts) => Quantity::new(watts, Unit::Watts)
-                .plus_minus(Z95 * watts * sd / mean_square)
-                .noted(format!("{of}, {what}")),
+            Some(watts) => {
+                let quantity = Quantity::new(watts, Unit::Watts).noted(format!("{of}, {what}"));
+                match half {
+                    Some(half) => quantity.plus_minus(watts * half / mean_square),
+                    None => quantity.without_interval(WANDERS),
+                }
+            }
             None => Quantity::missing(Unit::Watts, "watts need a calibrated rig and the load's ohms"),
         };
         figures.set(&name, quantity);
@@ -243,9 +252,12 @@ fn put_clip(
     for (half, crossing, draws) in halves {
         let what = format!("clipping of the {half} half-cycle");
         let drive = match crossing {
-            Crossing::At { drive_db, .. } => Quantity::new(drive_db, Unit::Decibels)
-                .plus_minus(Z95 * sd(draws, |d| d.0))
-                .noted("half-cycle re the signal played, dB re the programme's top"),
+            Crossing::At { drive_db, .. } => with_draws(
+                Quantity::new(drive_db, Unit::Decibels)
+                    .noted("half-cycle re the signal played, dB re the programme's top"),
+                draws,
+                |d| d.0,
+            ),
             other => no_crossing(other, Unit::Decibels, &what),
         };
         figures.set(&format!("clip_drive_{half}"), drive);
@@ -355,26 +367,47 @@ fn output_unit(scale: &Scale) -> Unit {
     if scale.load_volts_per_unit.is_some() { Unit::Volts } else { Unit::DbFullScale }
 }
 
-/// RMS of this mean square, in volts or dBFS; `relative` is the mean square's relative standard uncertainty.
-fn output(scale: &Scale, mean_square: f64, relative: f64) -> Quantity {
+/// RMS of this mean square, in volts or dBFS.
+fn output(scale: &Scale, mean_square: f64, draws: &[(f64, f64, f64)]) -> Quantity {
     let rms = mean_square.sqrt();
+    // Half of the mean square's relative change.
+    let relative = |d: &(f64, f64, f64)| d.1 / (2.0 * mean_square);
     match scale.volts(rms) {
         Some(volts) => {
-            Quantity::new(volts, Unit::Volts).plus_minus(Z95 * volts * relative / 2.0).noted("RMS")
+            with_draws(Quantity::new(volts, Unit::Volts).noted("RMS"), draws, |d| volts * relative(d))
         }
         None => {
-            Quantity::new(dbfs_of_rms(rms), Unit::DbFullScale).plus_minus(Z95 * 4.343 * relative).noted("RMS")
+            let level = Quantity::new(dbfs_of_rms(rms), Unit::DbFullScale).noted("RMS");
+            with_draws(level, draws, |d| DB_PER_CHANGE * relative(d))
         }
     }
 }
 
-fn sd<T>(draws: &[T], of: impl Fn(&T) -> f64) -> f64 {
-    let count = draws.len() as f64;
-    if count < 2.0 {
-        return 0.0;
+/// Why a figure of the draws has no interval.
+const WANDERS: &str = "in noise of this size it moves by more than 0.75 dB of drive";
+
+/// A figure with the interval that its draws have.
+fn with_draws(
+    quantity: Quantity,
+    draws: &[(f64, f64, f64)],
+    of: impl Fn(&(f64, f64, f64)) -> f64,
+) -> Quantity {
+    match half_width(draws, of) {
+        Some(half) => quantity.plus_minus(half),
+        None => quantity.without_interval(WANDERS),
     }
+}
+
+/// Half of the 95 % interval that this many draws tell (Student's t: their scatter is known no better); `None` where
+/// most of them found nothing.
+fn half_width<T>(draws: &[T], of: impl Fn(&T) -> f64) -> Option<f64> {
+    if draws.len() < CLIP_DRAWS / 2 {
+        return None;
+    }
+    let count = draws.len() as f64;
     let mean = draws.iter().map(&of).sum::<f64>() / count;
-    (draws.iter().map(|d| (of(d) - mean).powi(2)).sum::<f64>() / (count - 1.0)).sqrt()
+    let sd = (draws.iter().map(|d| (of(d) - mean).powi(2)).sum::<f64>() / (count - 1.0)).sqrt();
+    Some(t_quantile(CONFIDENCE, count - 1.0)? * sd)
 }
 
 /// What the figures would have been with other noise of the same size: (drive, mean square, fundamental's mean square).

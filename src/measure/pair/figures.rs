@@ -3,7 +3,7 @@
 use super::{Line, Pair, Ratio};
 use crate::analysis::{Figures, Intermodulation, Product};
 use crate::figure::{Curve, Quantity, Unit};
-use crate::measure::tone_figures::Z95;
+use crate::measure::tone_figures::{Z95, frequency_sd_hz};
 use crate::rounding::two_digits;
 use crate::takes::Scale;
 use crate::units::{db, dbfs_of_peak};
@@ -93,9 +93,16 @@ fn quantity(ratio: Ratio, note: &str) -> Quantity {
 /// Every line with its level: volts peak across the load where the rig is calibrated, dBFS otherwise.
 #[must_use]
 pub fn products(pair: &Pair, scale: &Scale) -> Vec<Product> {
+    // The tones' own frequencies were found, each with its noise; a product has n and m times that.
+    let sd = |n: i32, m: i32| {
+        pair.line(n, m)
+            .map_or(f64::NAN, |tone| frequency_sd_hz(tone.amplitude.norm() / tone.noise, pair.seconds))
+    };
+    let [low_sd, high_sd] = [sd(1, 0), sd(0, 1)];
+    let frequency_sd = |[n, m]: [i32; 2]| (f64::from(n) * low_sd).hypot(f64::from(m) * high_sd);
     let product = |line: &Line| Product {
         orders: line.orders,
-        frequency: Quantity::new(line.frequency_hz, Unit::Hertz),
+        frequency: Quantity::new(line.frequency_hz, Unit::Hertz).plus_minus(Z95 * frequency_sd(line.orders)),
         level: level(line, scale),
     };
     pair.lines.iter().map(product).collect()

@@ -55,14 +55,21 @@ pub fn put(figures: &mut Figures, quiet: &Quiet, scale: &Scale) {
         .iter()
         .map(|line| HumLine {
             order: line.order as u32,
-            frequency: Quantity::new(line.frequency_hz, Unit::Hertz),
+            frequency: match quiet.mains {
+                Some((_, sd)) => {
+                    Quantity::new(line.frequency_hz, Unit::Hertz).plus_minus(Z95 * sd * line.order as f64)
+                }
+                None => Quantity::new(line.frequency_hz, Unit::Hertz)
+                    .without_interval("where a line was looked for; no mains line stands clear of the noise"),
+            },
             level: if line.seen {
                 // Of complex noise of power n² half lies along the line.
                 quantity(Level { rms: line.peak / SQRT_2, sd: line.noise / 2.0 }, scale)
             } else {
                 below(line.limit(), scale)
             },
-            limit: bare(line.limit() / SQRT_2, scale),
+            limit: bare(line.limit() / SQRT_2, scale)
+                .without_interval("a limit, three times the noise that would be taken for a line"),
         })
         .collect();
 }

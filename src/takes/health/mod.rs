@@ -268,7 +268,11 @@ fn level(index: usize, channel: &Channel) -> ChannelLevel {
         "the samples are too large to be squared"
     };
     let quantity = |value: f64, unit: Unit| {
-        if value.is_finite() { Quantity::new(value, unit) } else { Quantity::missing(unit, reason) }
+        if value.is_finite() {
+            Quantity::new(value, unit).without_interval("worked out of the file's samples as they are")
+        } else {
+            Quantity::missing(unit, reason)
+        }
     };
     ChannelLevel {
         channel: number,
