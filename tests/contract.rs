@@ -75,6 +75,7 @@ const CURVES: &[&str] = &[
     "output_impedance",
     "rise",
     "interface_distortion",
+    "interface_distortion_low_e",
 ];
 
 fn allowed(name: &str, list: &[&str]) -> bool {

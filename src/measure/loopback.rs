@@ -12,7 +12,6 @@ use super::pair::{self, Pair};
 use super::quiet::Quiet;
 use super::sweep::{self, Response};
 use super::{Plans, cut_of, quiet, steps_of, sweep_of};
-use crate::figure::Curve;
 use crate::finding::Finding;
 use crate::signals::Signal;
 use crate::takes::Take;
@@ -29,6 +28,8 @@ pub struct Loopback {
     steps: Vec<Own>,
     /// The falling ladder.
     falling: Vec<Own>,
+    /// The ladder at the guitar's low E.
+    low_e: Vec<Own>,
     /// Noise and hum.
     quiet: Option<Quiet>,
     /// The pairs by their segment's id, with their level in dB re top.
@@ -94,6 +95,7 @@ impl Loopback {
         }
         own.steps = steps_of(take, "ladder_up", &[], plans).iter().map(Own::of).collect();
         own.falling = steps_of(take, "ladder_down", &[], plans).iter().map(Own::of).collect();
+        own.low_e = steps_of(take, "low_e_ladder", &[], plans).iter().map(Own::of).collect();
         own
     }
 
@@ -108,11 +110,5 @@ impl Loopback {
     #[must_use]
     pub fn findings(&self) -> Vec<Finding> {
         straight::inspect(&self.steps, &self.falling)
-    }
-
-    /// The interface's own distortion against the drive of these steps: `thd`, and the noise under it.
-    #[must_use]
-    fn curve(&self, steps: &[Step]) -> Curve {
-        floor::curve(self, steps)
     }
 }

@@ -70,7 +70,7 @@ pub fn take_without(
     plans: &mut Plans,
 ) -> Measured {
     let mut measured = begin(take, struck);
-    let rising = ladders(take, scale, plans, &mut measured);
+    let (rising, low_e) = ladders(take, scale, plans, &mut measured);
     references(take, plans, &mut measured);
     let mains_hz = quiet_segments(take, scale, plans, &mut measured);
     sweeps(take, scale, mains_hz, loopback, plans, &mut measured);
@@ -78,7 +78,7 @@ pub fn take_without(
     bursts(take, scale, &mut measured);
     left_out::put(&mut measured.figures, &take.plan, &measured.struck);
     if let Some(loopback) = loopback {
-        loopback.put_floors(&mut measured, &rising, scale);
+        loopback.put_floors(&mut measured, &rising, &low_e, scale);
     }
     measured
 }
@@ -165,8 +165,13 @@ pub(crate) fn steps_of(take: &Take, id: &str, struck: &[Strike], plans: &mut Pla
     ladder::sorted(ladder::measure(&cut, frequency_hz, step_seconds, levels_db, top_dbfs, &struck, plans))
 }
 
-/// Headroom, hysteresis and the ladders' curves; gives the rising steps.
-fn ladders(take: &Take, scale: &Scale, plans: &mut Plans, measured: &mut Measured) -> Vec<ladder::Step> {
+/// Headroom, hysteresis and the ladders' curves; gives the steps of the rising ladder and of that at the low E.
+fn ladders(
+    take: &Take,
+    scale: &Scale,
+    plans: &mut Plans,
+    measured: &mut Measured,
+) -> (Vec<ladder::Step>, Vec<ladder::Step>) {
     let rising = steps_of(take, "ladder_up", &measured.struck, plans);
     let falling = steps_of(take, "ladder_down", &measured.struck, plans);
     if !rising.is_empty() {
@@ -191,7 +196,7 @@ fn ladders(take: &Take, scale: &Scale, plans: &mut Plans, measured: &mut Measure
     if !low.is_empty() {
         measured.curves.insert("low_e_ladder".to_owned(), ladder::ladder_curve(&low, scale));
     }
-    rising
+    (rising, low)
 }
 
 /// Noise and hum of the quiet segment; gives the mains frequency by the recorder's clock where one was found.

@@ -9,7 +9,7 @@ use std::f64::consts::TAU;
 
 use realfft::num_complex::Complex;
 
-pub use figures::{floors_percent, intermodulation, products, products_curve, put};
+pub use figures::{floors_percent, intermodulation, products, products_curve, put, put_interface};
 
 use super::{Cut, MeasureError, Plans, fit};
 

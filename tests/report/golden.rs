@@ -5,8 +5,8 @@ use std::path::PathBuf;
 
 use resvg::tiny_skia::Pixmap;
 use twinload::compare::document::{BuildCurve, Comparison};
-use twinload::figure::{Curve, Unit};
-use twinload::report::chart::{Chart, draw, png};
+use twinload::figure::{Column, Curve, Unit};
+use twinload::report::chart::{Chart, Shape, draw, png, smooth};
 use twinload::report::charts::{self, Shown};
 
 use crate::fixture;
@@ -132,4 +132,85 @@ fn the_interfaces_own_distortion_stands_in_the_distortion_chart() {
     if let Ok(path) = std::env::var("LOOK") {
         fs::write(path, png::picture("look", &draw::draw(&with).unwrap().svg, 1200).unwrap()).unwrap();
     }
+}
+
+/// The chart of this id.
+fn find(comparison: &Comparison, id: &str) -> Chart {
+    let all = charts::all(comparison).into_iter().flat_map(|s| s.charts);
+    let found = all.into_iter().find_map(|shown| match shown {
+        Shown::Chart(chart) if chart.id == id => Some(*chart),
+        _ => None,
+    });
+    found.unwrap_or_else(|| panic!("no chart {id}"))
+}
+
+#[test]
+fn the_interfaces_own_products_and_harmonics_stand_in_their_charts() {
+    let plain = fixture::comparison();
+    let mut comparison = plain.clone();
+    let products = |c: &&mut BuildCurve| c.curve.starts_with("products");
+    for curve in comparison.curves.iter_mut().filter(products) {
+        curve.data.columns.push(Column { name: "interface".to_owned(), unit: Unit::Decibels });
+        for (at, row) in curve.data.rows.iter_mut().enumerate() {
+            // The two tones played are no products.
+            row.push((at > 1).then_some(-63.0));
+        }
+    }
+    for row in comparison.rows.iter_mut().filter(|r| r.quantity.starts_with("harmonic_")) {
+        row.values.iter_mut().for_each(|v| v.floor = Some(0.02));
+    }
+    let (with, without) = (find(&comparison, "two-tones-full"), find(&plain, "two-tones-full"));
+    let levels = |chart: &Chart| {
+        let marks: Vec<_> = chart.panels.iter().flat_map(|p| p.marks.clone()).collect();
+        marks.into_iter().filter(|m| m.shape == Shape::Level).collect::<Vec<_>>()
+    };
+    assert!(levels(&without).is_empty() && !without.caption.contains("interface"), "{}", without.caption);
+    assert!(levels(&with).len() > 10 && with.caption.contains("interface alone"), "{}", with.caption);
+    assert!(levels(&with).iter().all(|m| m.at.1 == -63.0 && m.name.starts_with("interface alone, order ")));
+    let (bars, bare) = (find(&comparison, "harmonics-full"), find(&plain, "harmonics-full"));
+    let blocks = |chart: &Chart| chart.panels.iter().flat_map(|p| p.blocks.clone()).collect::<Vec<_>>();
+    let all = blocks(&bars);
+    assert!(all.iter().all(|b| b.floor == Some(0.02) && b.value.ends_with("; interface alone 0.020 %")));
+    assert!(blocks(&bare).iter().all(|b| b.floor.is_none()));
+    assert!(bars.caption.contains("interface alone") && !bare.caption.contains("interface"));
+    // A line across each bar that reaches so low: as many more rules as there are bars.
+    let rules = |chart: &Chart| draw::draw(chart).unwrap().svg.matches(r#"class="rule""#).count();
+    assert_eq!(rules(&bars), rules(&bare) + all.len());
+    if let Ok(path) = std::env::var("LOOK") {
+        for chart in [&with, &bars] {
+            let picture = png::picture("look", &draw::draw(chart).unwrap().svg, 1200).unwrap();
+            fs::write(format!("{path}-{}.png", chart.id), picture).unwrap();
+        }
+    }
+}
+
+#[test]
+fn harmonics_against_frequency_are_drawn_smoothed_and_kept_as_they_are() {
+    let mut comparison = fixture::comparison();
+    let harmonics = |c: &&mut BuildCurve| c.curve == "harmonics_by_frequency";
+    let mut raw = Vec::new();
+    for curve in comparison.curves.iter_mut().filter(harmonics) {
+        // A sweep's grid of 48 points an octave, every other of them twice as high as its neighbours.
+        let mut data = Curve::new(&[("frequency", Unit::Hertz), ("harmonic_2", Unit::Percent)]);
+        for k in 0..240 {
+            data.push([100.0 * 2f64.powf(f64::from(k) / 48.0), if k % 2 == 0 { 0.4 } else { 0.2 }]);
+        }
+        raw.push(data.points("frequency", "harmonic_2"));
+        curve.data = data;
+    }
+    let chart = find(&comparison, "harmonics-frequency-full");
+    let second = &chart.panels[0].series[0];
+    let points: Vec<(f64, f64)> = second.present().collect();
+    assert!(raw.contains(&points), "the data of the chart are the data");
+    let drawn = smooth::drawn(&chart.panels[0], second);
+    let rough = |points: &[(f64, Option<f64>)]| {
+        let ys: Vec<f64> = points.iter().filter_map(|p| p.1).collect();
+        ys.windows(2).map(|w| (w[1] / w[0]).ln().abs()).sum::<f64>() / (ys.len() - 1) as f64
+    };
+    // Five points: three of one height and two of the other, in turn: √(0.088/0.112) is −0.12 instead of ln ½.
+    assert!(rough(&drawn.points) < 0.2 * rough(&second.points), "{}", rough(&drawn.points));
+    for words in [&chart.caption, &chart.title] {
+        assert!(words.contains("drawn smoothed over 1/12 octave"), "{words}");
+    }
+    assert!(find(&comparison, "response-full").caption.contains("not smoothed"));
 }

@@ -34,7 +34,7 @@ prop_compose! {
             points.iter().map(|(_, y)| y.map(|y| (y - s, y + s))).collect()
         });
         let weight = if second { Weight::Second } else { Weight::Main };
-        Series { build, name, points, interval, weight, label }
+        Series { build, name, points, interval, weight, label, smoothed: second.then_some(12) }
     }
 }
 
@@ -54,11 +54,11 @@ prop_compose! {
         let xs = if log_x { values.clone() } else { series.iter().flat_map(|s| s.points.iter().map(|p| p.0)).collect() };
         let mut panel = Panel::new(axis(log_x, xs), axis(log_y, values));
         panel.marks = at.iter().map(|&at| Mark {
-            build: 0, name: words.clone(), at, shape: Shape::Up, label: Some(words.clone()),
+            build: 0, name: words.clone(), at, shape: if log_x { Shape::Up } else { Shape::Level }, label: Some(words.clone()),
         }).collect();
         panel.guides = at.iter().map(|a| Guide { at: a.0, level: a.1 > 0.0, label: words.clone() }).collect();
         panel.blocks = at.iter().map(|&(a, b)| Block {
-            build: 1, name: words.clone(), x: (a, b), y: (b, a), fill: 0.5, interval: Some((a, b)),
+            build: 1, name: words.clone(), x: (a, b), y: (b, a), fill: 0.5, interval: Some((a, b)), floor: Some(a),
             label: Some(words.clone()), end: Some(words.clone()), value: words.clone(),
         }).collect();
         panel.series = series;

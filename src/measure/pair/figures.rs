@@ -2,7 +2,7 @@
 
 use super::{Line, Pair, Ratio};
 use crate::analysis::{Figures, Intermodulation, Product};
-use crate::figure::{Curve, Quantity, Unit};
+use crate::figure::{Column, Curve, Quantity, Unit};
 use crate::measure::tone_figures::{Z95, frequency_sd_hz};
 use crate::rounding::two_digits;
 use crate::takes::Scale;
@@ -153,4 +153,17 @@ pub fn products_curve(pair: &Pair) -> Curve {
         ]);
     }
     curve
+}
+
+/// Puts beside each product what the interface alone shows for it, dB re the larger tone: its own line, or the noise
+/// that hides that. `own` is the same pair in the loopback; a product that it lacks is a gap.
+pub fn put_interface(curve: &mut Curve, own: &Pair) {
+    let largest = own.lines.iter().map(|l| l.amplitude.norm()).fold(0.0, f64::max);
+    let (Some(n), Some(m)) = (curve.column("n"), curve.column("m")) else { return };
+    curve.columns.push(Column { name: "interface".to_owned(), unit: Unit::Decibels });
+    for ((row, n), m) in curve.rows.iter_mut().zip(n).zip(m) {
+        let line = n.zip(m).and_then(|(n, m)| own.line(n as i32, m as i32)).filter(|l| l.order() > 1);
+        let level = line.map(|l| if l.seen() { l.amplitude.norm() } else { super::SEEN * l.noise });
+        row.push(level.map(|level| db(level / largest)).filter(|db| db.is_finite()));
+    }
 }

@@ -76,6 +76,11 @@ pub(crate) fn draw_block(
             area.draw(&PathElement::new(line, stroke(palette::INK, 1.2)))?;
         }
     }
+    if let Some(place) = block.floor.and_then(|f| panel.y.place(f)).filter(|p| (0.0..=1.0).contains(p)) {
+        sheet.with(r#"class="rule""#);
+        let line: Vec<_> = [block.x.0, block.x.1].map(|x| (x, panel.y.value(place))).to_vec();
+        area.draw(&PathElement::new(line, stroke(palette::INK, 1.6)))?;
+    }
     if let Some(label) = &block.label
         && font::width(label, NOTE_SIZE) + 6.0 <= rect.right - rect.left
     {
@@ -128,6 +133,10 @@ pub(crate) fn draw_mark(sheet: &Sheet, root: &Paper, plan: &PanelPlan, mark: &Ma
             root.draw(&Polygon::new(corners, colour.filled()))
         }
         Shape::Dot => root.draw(&Circle::new(corner(0.0, 0.0), fine(3.2), colour.filled())),
+        Shape::Level => {
+            let line = vec![corner(-6.0, 0.0), corner(6.0, 0.0)];
+            root.draw(&PathElement::new(line, stroke(colour, 1.6)))
+        }
         Shape::Ring => root.draw(&Circle::new(corner(0.0, 0.0), fine(3.6), stroke(colour, 1.6))),
     }
 }
@@ -144,6 +153,7 @@ fn interval_runs(panel: &Panel, series: &Series) -> Vec<Vec<Place>> {
         lower.clear();
         upper.clear();
     };
+    let series = &*super::smooth::drawn(panel, series);
     for (&(x, y), interval) in series.points.iter().zip(&series.interval) {
         let corner = y.and(*interval).and_then(|(low, high)| {
             // An interval that reaches zero has no lower end on a log axis: far below the frame.

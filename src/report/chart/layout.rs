@@ -181,6 +181,7 @@ pub(crate) fn tick_lines(axis: &Axis) -> f64 {
 
 /// Visible stretches of a curve, in places.
 fn visible(panel: &Panel, series: &Series) -> Vec<Vec<Place>> {
+    let series = super::smooth::drawn(panel, series);
     cut_curve(series.points.iter().map(|&(x, y)| Some((panel.x.place(x)?, panel.y.place(y?)?))))
 }
 

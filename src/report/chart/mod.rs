@@ -12,6 +12,7 @@ mod label;
 mod layout;
 pub mod palette;
 pub mod png;
+pub mod smooth;
 
 pub use axis::{Axis, Scale, Tick};
 
@@ -98,13 +99,30 @@ pub struct Series {
     pub weight: Weight,
     /// What is written beside it.
     pub label: Option<String>,
+    /// Drawn as the mean over 1/n of an octave; the points stay what they are (see [`smooth`]).
+    pub smoothed: Option<u32>,
 }
 
 impl Series {
-    /// A main curve without interval or label.
+    /// A main curve without interval or label, drawn as it is.
     #[must_use]
     pub fn new(build: usize, name: impl Into<String>, points: Vec<(f64, Option<f64>)>) -> Self {
-        Self { build, name: name.into(), points, interval: Vec::new(), weight: Weight::Main, label: None }
+        Self {
+            build,
+            name: name.into(),
+            points,
+            interval: Vec::new(),
+            weight: Weight::Main,
+            label: None,
+            smoothed: None,
+        }
+    }
+
+    /// Drawn as the mean over 1/n of an octave.
+    #[must_use]
+    pub fn drawn_over(mut self, nth_of_an_octave: u32) -> Self {
+        self.smoothed = Some(nth_of_an_octave);
+        self
     }
 
     /// Written beside it.
@@ -138,6 +156,8 @@ pub enum Shape {
     Dot,
     /// A ring.
     Ring,
+    /// A short level line: a floor at this place.
+    Level,
 }
 
 /// One point with a meaning.
@@ -170,6 +190,8 @@ pub struct Block {
     pub fill: f64,
     /// The interval of its upper end, drawn as a line across it.
     pub interval: Option<(f64, f64)>,
+    /// A level under which its value would mean nothing: a line across it.
+    pub floor: Option<f64>,
     /// Written inside, if it has room.
     pub label: Option<String>,
     /// Written under its right end, if it has room.

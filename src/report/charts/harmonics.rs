@@ -6,6 +6,10 @@ use crate::compare::document::Match;
 use crate::figure::Quantity;
 use crate::report::chart::{Axis, Block, Chart, Panel, Series, Weight};
 use crate::report::numbers::short;
+use crate::rounding;
+
+/// Harmonics against frequency are drawn over this part of an octave: noise moves each point by itself.
+const DRAWN_OVER: u32 = 12;
 
 /// The interval that each harmonic adds above the note played (just intonation,
 /// from the ratio n: 2 is an octave, 3 an octave and a fifth, …; common practice).
@@ -39,10 +43,17 @@ pub(crate) fn bars(source: &Source) -> Result<Chart, Missing> {
     chart.panels = panels;
     chart.finding =
         source.told_of(|row| row.matched == Match::SamePower && quantities.contains(&row.quantity));
-    chart.caption =
+    let floors = chart.panels.iter().flat_map(|p| &p.blocks).any(|b| b.floor.is_some());
+    let floor_words = if floors {
+        " A line across a bar: what the interface alone shows, from the loopback; where none is seen, it lies below the chart."
+    } else {
+        ""
+    };
+    chart.caption = format!(
         "Each harmonic is also named as the musical interval that it adds above the note played (just intonation). \
-         A bar that is missing stands for a harmonic below the noise; the thin line at its end is the 95 % interval."
-            .to_owned();
+         A bar that is missing stands for a harmonic below the noise; the thin line at its end is the 95 % interval.\
+         {floor_words}"
+    );
     Ok(chart)
 }
 
@@ -77,9 +88,13 @@ fn bars_at(source: &Source, at: &Quantity) -> Option<Panel> {
             y: (low, value),
             fill: if build == 0 { 0.85 } else { 0.25 },
             interval: figure.quantity.interval.map(|[low, high]| (low, high)),
+            floor: figure.quantity.floor,
             label: None,
             end: None,
-            value: figure.text.to_owned(),
+            value: match rounding::floor(figure.quantity) {
+                Some(own) => format!("{}; {own}", figure.text),
+                None => figure.text.to_owned(),
+            },
         });
     }
     Some(panel)
@@ -118,20 +133,24 @@ pub(crate) fn against_frequency(source: &Source) -> Result<Chart, Missing> {
         let floors = curves.iter().filter_map(|(build, c)| {
             plain_series(*build, &format!("floor of H{order}"), c, "frequency", &format!("floor_{order}"))
         });
-        panel.series = all.into_iter().chain(floors.map(|s| s.weighing(Weight::Second))).collect();
+        let floors = floors.map(|s| s.weighing(Weight::Second));
+        panel.series = all.into_iter().chain(floors).map(|s| s.drawn_over(DRAWN_OVER)).collect();
         panels.push(panel);
     }
     if panels.is_empty() {
         return Err(Missing::new(title, "The high-drive sweep gave no harmonics at this setting."));
     }
-    let mut chart = source.chart("harmonics-frequency", title);
+    // The picture by itself must say so too.
+    let title = format!("{title}, drawn smoothed over 1/{DRAWN_OVER} octave");
+    let mut chart = source.chart("harmonics-frequency", &title);
     chart.panels = panels;
     chart.finding =
         source.told(&[("power_bandwidth_low", Match::Whole), ("power_bandwidth_high", Match::Whole)]);
-    chart.caption =
-        "From the high-drive sweep. Thin lines: the floor, which is the noise or, where a loopback shows it to be \
-         higher, the interface's own harmonic; a floor below the chart is not seen. A gap is where the harmonic lies \
-         beyond the band or less than 10 dB over its floor."
-            .to_owned();
+    chart.caption = format!(
+        "From the high-drive sweep, drawn smoothed over 1/{DRAWN_OVER} octave (power mean); the data, here and in the \
+         files, are not. Thin lines: the floor, which is the noise or, where a loopback shows it to be higher, the \
+         interface's own harmonic; a floor below the chart is not seen. A gap is where the harmonic lies beyond the band \
+         or less than 10 dB over its floor."
+    );
     Ok(chart)
 }

@@ -67,6 +67,7 @@ pub(crate) fn ruler(source: &Source) -> Result<Chart, Missing> {
                     y: (row - 0.12, row + 0.4),
                     fill: *fill,
                     interval: None,
+                    floor: None,
                     label: Some((*zone).to_owned()),
                     end: Some(match drive(build, *to) {
                         Some(drive) => format!("{text}\n{drive}"),

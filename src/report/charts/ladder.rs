@@ -56,9 +56,8 @@ fn distortion(source: &Source, id: &str, title: &str, curve: &str, segment: &str
     let mut panel = Panel::new(along, up);
     panel.guides = LIMITS.map(|at| Guide { at, level: true, label: format!("{at} %") }).to_vec();
     panel.series = series;
-    // A loopback has the main ladder's drives.
-    let floors: Vec<Series> =
-        if curve == "ladder_up" { interface_floors(source, &curves, x) } else { Vec::new() };
+    let own = if curve == "ladder_up" { "interface_distortion" } else { "interface_distortion_low_e" };
+    let floors = interface_floors(source, own, &curves, x);
     let floor_words = if floors.is_empty() {
         ""
     } else {
@@ -77,8 +76,8 @@ fn distortion(source: &Source, id: &str, title: &str, curve: &str, segment: &str
 }
 
 /// The interface's own distortion over what each build gave at the same drive.
-fn interface_floors(source: &Source, ladders: &[(usize, &Curve)], x: &str) -> Vec<Series> {
-    let own = source.curves("interface_distortion");
+fn interface_floors(source: &Source, own: &str, ladders: &[(usize, &Curve)], x: &str) -> Vec<Series> {
+    let own = source.curves(own);
     let of = |(build, ladder): &(usize, &Curve)| {
         let (_, floor) = own.iter().find(|(b, _)| b == build)?;
         let outputs = ladder.points("drive", x);

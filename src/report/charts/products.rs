@@ -18,6 +18,8 @@ struct Line {
     frequency: f64,
     level: f64,
     order: u32,
+    /// What the interface alone shows for it.
+    interface: Option<f64>,
 }
 
 pub(crate) fn two_tones(source: &Source) -> Result<Chart, Missing> {
@@ -40,6 +42,10 @@ pub(crate) fn two_tones(source: &Source) -> Result<Chart, Missing> {
     chart.caption = "Each stem is one line of the spectrum that stands clear of the noise: the tones played (their order is 1) \
         and the products up to fifth order. Dots: the reference; rings: the others."
         .to_owned();
+    if names.iter().any(|name| source.curves(name).iter().any(|(_, c)| c.column("interface").is_some())) {
+        chart.caption += " Short lines across: what the interface alone shows for that product, from the loopback; where \
+            none is seen, it lies below the chart.";
+    }
     Ok(chart)
 }
 
@@ -74,6 +80,10 @@ fn panel(source: &Source, name: &str) -> Option<Panel> {
             at: (l.frequency, l.level),
             shape,
             label: None,
+        }));
+        panel.marks.extend(own.iter().filter_map(|l| {
+            let name = format!("interface alone, order {}", l.order);
+            Some(Mark { build, name, at: (l.frequency, l.interface?), shape: Shape::Level, label: None })
         }));
     }
     Some(panel)
@@ -113,13 +123,14 @@ fn lines(build: usize, curve: &Curve) -> Vec<Line> {
         return Vec::new();
     };
     let order = curve.column("order").unwrap_or_else(|| vec![None; frequency.len()]);
+    let interface = curve.column("interface").unwrap_or_else(|| vec![None; frequency.len()]);
     frequency
         .iter()
         .zip(&level)
-        .zip(&order)
-        .filter_map(|((f, l), o)| {
+        .zip(order.iter().zip(interface))
+        .filter_map(|((f, l), (o, interface))| {
             let order = o.filter(|o| (0.0..100.0).contains(o)).unwrap_or(0.0).round() as u32;
-            Some(Line { build, frequency: (*f)?, level: (*l)?, order })
+            Some(Line { build, frequency: (*f)?, level: (*l)?, order, interface })
         })
         .collect()
 }
