@@ -157,11 +157,14 @@ fn mean_envelope(envelope: &Envelope, plan: &Plan, whole: &[u32], once: f64) -> 
         .collect()
 }
 
-/// The tone's peak against time: demodulated and averaged twice over four cycles.
-struct Envelope {
-    /// Sums of the demodulated samples, and sums of the first average.
-    once: Vec<Complex<f64>>,
-    twice: Vec<Complex<f64>>,
+/// The tone's peak against time: demodulated and averaged twice over four cycles, so weighted with a triangle, at the
+/// places that are asked for.
+struct Envelope<'a> {
+    samples: &'a [f32],
+    omega: f64,
+    /// The triangle times cosine and sine of the tone, filled up with zeros to whole lanes.
+    cosine: Vec<f64>,
+    sine: Vec<f64>,
     /// Samples in an average.
     length: usize,
     box_seconds: f64,
@@ -169,44 +172,32 @@ struct Envelope {
     step_seconds: f64,
 }
 
-impl Envelope {
-    fn of(cut: &Cut<'_>, frequency_hz: f64) -> Self {
+/// Sums that run side by side.
+const LANES: usize = 8;
+
+impl<'a> Envelope<'a> {
+    fn of(cut: &Cut<'a>, frequency_hz: f64) -> Self {
         let omega = cut.omega(frequency_hz);
         let step_seconds = cut.ratio / cut.rate_hz;
         let length = ((CYCLES / frequency_hz / step_seconds).round() as usize).max(1);
-        let turn = Complex::cis(-omega);
-        let mut phasor = Complex::new(1.0, 0.0);
-        let mut sum = Complex::new(0.0, 0.0);
-        let mut once = Vec::with_capacity(cut.samples.len() + 1);
-        once.push(sum);
-        for (n, &x) in cut.samples.iter().enumerate() {
-            // The recurrence is put right now and then: its error stays near 1e-13.
-            if n.is_multiple_of(1024) {
-                phasor = Complex::cis(-omega * n as f64);
-            }
-            sum += phasor * f64::from(x);
-            phasor *= turn;
-            once.push(sum);
-        }
-        let mut twice = Vec::with_capacity(once.len());
-        let mut sum = Complex::new(0.0, 0.0);
-        twice.push(sum);
-        for n in length..once.len() {
-            sum += once[n] - once[n - length];
-            twice.push(sum);
-        }
+        let weights = || (1..=length).chain((1..length).rev()).map(|w| w as f64).enumerate();
+        let mut cosine: Vec<f64> = weights().map(|(n, w)| w * (omega * n as f64).cos()).collect();
+        let mut sine: Vec<f64> = weights().map(|(n, w)| w * (omega * n as f64).sin()).collect();
+        cosine.resize(cosine.len().next_multiple_of(LANES), 0.0);
+        sine.resize(cosine.len(), 0.0);
         let box_seconds = length as f64 * step_seconds;
-        Self { once, twice, length, box_seconds, start_seconds: cut.start_seconds, step_seconds }
+        let (samples, start_seconds) = (cut.samples, cut.start_seconds);
+        Self { samples, omega, cosine, sine, length, box_seconds, start_seconds, step_seconds }
     }
 
     /// Time of the point nearest to `seconds`, and the tone's peak there.
     fn at(&self, seconds: f64) -> Option<(f64, f64)> {
-        // twice[i + L] − twice[i] covers samples i … i + 2L − 2, their centre is i + L − 1.
+        // The triangle covers samples i … i + 2L − 2, their centre is i + L − 1.
         let centre = ((seconds - self.start_seconds) / self.step_seconds).round();
-        let first = centre as i64 - (self.length as i64 - 1);
-        let first = usize::try_from(first).ok()?;
-        let sum = self.twice.get(first + self.length)? - self.twice.get(first)?;
-        let size = 2.0 * sum.norm() / (self.length * self.length) as f64;
+        let first = usize::try_from(centre as i64 - (self.length as i64 - 1)).ok()?;
+        let covered = self.samples.get(first..first.checked_add(2 * self.length - 1)?)?;
+        let sum = dot(covered, &self.cosine).hypot(dot(covered, &self.sine));
+        let size = 2.0 * sum / (self.length * self.length) as f64;
         Some((self.start_seconds + centre * self.step_seconds, size))
     }
 
@@ -217,16 +208,30 @@ impl Envelope {
 
     /// Peak from one plain average over `length_seconds`, its ends between samples.
     fn plain(&self, from: f64, length_seconds: f64) -> f64 {
-        let sum = |seconds: f64| {
-            let at = (seconds - self.start_seconds) / self.step_seconds;
-            let whole = at.floor();
-            let k = (whole >= 0.0).then_some(whole as usize)?;
-            let (a, b) = (self.once.get(k)?, self.once.get(k + 1)?);
-            Some(a + (b - a) * (at - whole))
+        let place = |seconds: f64| (seconds - self.start_seconds) / self.step_seconds;
+        let turned = |n: usize| Some(Complex::cis(-self.omega * n as f64) * f64::from(*self.samples.get(n)?));
+        let (begin, end) = (place(from), place(from + length_seconds));
+        let sum = || {
+            let first = (begin >= 0.0 && end >= begin).then_some(begin as usize)?;
+            let last = end as usize;
+            // Whole samples, and of the first and the last the part that lies inside.
+            let whole = (first..last).map(turned).sum::<Option<Complex<f64>>>()?;
+            Some(whole - turned(first)? * begin.fract() + turned(last)? * end.fract())
         };
-        match (sum(from), sum(from + length_seconds)) {
-            (Some(a), Some(b)) => 2.0 * (b - a).norm() * self.step_seconds / length_seconds,
-            _ => f64::NAN,
+        sum().map_or(f64::NAN, |sum| 2.0 * sum.norm() * self.step_seconds / length_seconds)
+    }
+}
+
+/// Sum of products; weights beyond the samples are 0.
+fn dot(samples: &[f32], weights: &[f64]) -> f64 {
+    let mut sums = [0.0; LANES];
+    let (samples, rest) = samples.as_chunks::<LANES>();
+    let (weights, _) = weights.as_chunks::<LANES>();
+    for (samples, weights) in samples.iter().zip(weights) {
+        for k in 0..LANES {
+            sums[k] += f64::from(samples[k]) * weights[k];
         }
     }
+    let rest = rest.iter().zip(weights.get(samples.len()).into_iter().flatten());
+    sums.iter().sum::<f64>() + rest.map(|(x, w)| f64::from(*x) * w).sum::<f64>()
 }
