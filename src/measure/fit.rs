@@ -5,10 +5,15 @@
 //! The normal equations need only the correlation with each line, taken by
 //! recurrence, and sums of `w·exp(jωn)`, which have a closed form.
 
+mod normal;
+
 use std::f64::consts::{LN_2, PI, TAU};
 use std::sync::Arc;
 
 use realfft::num_complex::Complex;
+
+pub use normal::Normal;
+use normal::hann_sum;
 
 use super::plans::{Plans, fast_length};
 
@@ -102,11 +107,19 @@ fn lines_and_rest(samples: &[f32], omegas: &[f64], plans: &mut Plans) -> Option<
     }
     let window = plans.hann(length);
     let weighted: Vec<f64> = samples.iter().zip(window.iter()).map(|(&x, &w)| f64::from(x) * w).collect();
-    let (dc, lines) = solve(&weighted, omegas)?;
+    let normal = plans.normal(length, omegas)?;
+    let (dc, lines) = normal.solve(weighted.iter().sum(), &correlate(&weighted, omegas));
 
-    let mut rest: Vec<f64> = samples.iter().map(|&x| f64::from(x) - dc).collect();
+    let mut rest = less_constant(samples, dc);
     subtract(&mut rest, omegas, &lines);
     Some((window, rest, dc, lines))
+}
+
+/// With room for the zeros that its transform needs.
+fn less_constant(samples: &[f32], dc: f64) -> Vec<f64> {
+    let mut rest = Vec::with_capacity(fast_length(samples.len()));
+    rest.extend(samples.iter().map(|&x| f64::from(x) - dc));
+    rest
 }
 
 /// Noise from what is left of the samples.
@@ -148,7 +161,7 @@ pub fn fit_series(samples: &[f32], omega: f64, count: usize, plans: &mut Plans) 
     let Some((dc, lines)) = solve_series(weighted.iter().sum(), &sums, omega, length) else {
         return fit(samples, &omegas, plans);
     };
-    let mut rest: Vec<f64> = samples.iter().map(|&x| f64::from(x) - dc).collect();
+    let mut rest = less_constant(samples, dc);
     series.subtract(&mut rest, &lines);
     Some(finish(rest, &window, &omegas, dc, lines, plans))
 }
@@ -201,89 +214,6 @@ fn solve_series(
         }
     }
     None
-}
-
-/// Constant and lines alone, from samples already multiplied with [`Plans::hann`]; `None` if singular.
-#[must_use]
-pub fn solve(weighted: &[f64], omegas: &[f64]) -> Option<(f64, Vec<Complex<f64>>)> {
-    let length = weighted.len();
-    let size = 2 * omegas.len() + 1;
-    let mut right = vec![0.0; size];
-    right[0] = weighted.iter().sum();
-    for (k, sum) in correlate(weighted, omegas).into_iter().enumerate() {
-        // Basis cos ωn and −sin ωn: Σ wx·e^(−jωn) has them as real and imaginary part.
-        right[2 * k + 1] = sum.re;
-        right[2 * k + 2] = sum.im;
-    }
-    let mut matrix = vec![0.0; size * size];
-    matrix[0] = hann_sum(0.0, length).re;
-    for (i, &a) in omegas.iter().enumerate() {
-        let constant = hann_sum(a, length);
-        matrix[(2 * i + 1) * size] = constant.re;
-        matrix[(2 * i + 2) * size] = -constant.im;
-        for (k, &b) in omegas.iter().enumerate().take(i + 1) {
-            let (minus, plus) = (hann_sum(a - b, length), hann_sum(a + b, length));
-            let (row, column) = (2 * i + 1, 2 * k + 1);
-            matrix[row * size + column] = 0.5 * (minus.re + plus.re);
-            matrix[(row + 1) * size + column + 1] = 0.5 * (minus.re - plus.re);
-            // −sin(a)·cos(b) and cos(a)·−sin(b)
-            matrix[(row + 1) * size + column] = -0.5 * (plus.im + minus.im);
-            matrix[row * size + column + 1] = -0.5 * (plus.im - minus.im);
-        }
-    }
-    cholesky_solve(&mut matrix, &mut right)?;
-    let lines = right[1..].chunks_exact(2).map(|c| Complex::new(c[0], c[1])).collect();
-    Some((right[0], lines))
-}
-
-/// Solves a symmetric positive definite system given by its lower triangle; `None` if it is singular.
-fn cholesky_solve(matrix: &mut [f64], right: &mut [f64]) -> Option<()> {
-    let size = right.len();
-    for column in 0..size {
-        for row in column..size {
-            let dot: f64 = (0..column).map(|k| matrix[row * size + k] * matrix[column * size + k]).sum();
-            let value = matrix[row * size + column] - dot;
-            if row == column {
-                // A pivot that lost eleven digits means lines that the window cannot part.
-                if value.is_nan() || value <= matrix[row * size + row].abs() * 1e-11 {
-                    return None;
-                }
-                matrix[row * size + row] = value.sqrt();
-            } else {
-                matrix[row * size + column] = value / matrix[column * size + column];
-            }
-        }
-    }
-    for row in 0..size {
-        let dot: f64 = (0..row).map(|k| matrix[row * size + k] * right[k]).sum();
-        right[row] = (right[row] - dot) / matrix[row * size + row];
-    }
-    for row in (0..size).rev() {
-        let dot: f64 = (row + 1..size).map(|k| matrix[k * size + row] * right[k]).sum();
-        right[row] = (right[row] - dot) / matrix[row * size + row];
-    }
-    Some(())
-}
-
-/// `Σ w[n]·exp(jωn)` of the Hann window `w[n] = ½ − ½cos(2π(n+½)/N)`, in closed form.
-fn hann_sum(omega: f64, length: usize) -> Complex<f64> {
-    let n = length as f64;
-    let shift = TAU / n;
-    let half = Complex::cis(PI / n);
-    dirichlet(omega, n) * 0.5
-        - (half * dirichlet(omega + shift, n) + half.conj() * dirichlet(omega - shift, n)) * 0.25
-}
-
-/// Σ exp(jωn), n = 0…N−1.
-fn dirichlet(omega: f64, n: f64) -> Complex<f64> {
-    let half = (omega / 2.0).sin();
-    // Near a multiple of 2π all terms are 1.
-    let size = if half.abs() < 1e-12 {
-        n * (n * omega / 2.0).cos() / (omega / 2.0).cos()
-    } else {
-        (n * omega / 2.0).sin() / half
-    };
-    Complex::cis(omega * (n - 1.0) / 2.0) * size
 }
 
 /// Samples that a recurrence runs over: keeps the recurrences' error near 1e-12 even at
@@ -442,23 +372,6 @@ mod tests {
                 (dc + parts.iter().map(|(w, c)| (c * Complex::cis(w * n as f64)).re).sum::<f64>()) as f32
             })
             .collect()
-    }
-
-    #[test]
-    fn closed_form_of_the_window_sum_is_the_sum() {
-        for length in [16, 97, 1000] {
-            for omega in [0.0, 1e-9, 0.01, 1.0, 3.0, TAU / length as f64, -0.4] {
-                let sum: Complex<f64> = (0..length)
-                    .map(|n| {
-                        let w = 0.5 - 0.5 * (TAU * (n as f64 + 0.5) / length as f64).cos();
-                        Complex::cis(omega * n as f64) * w
-                    })
-                    .sum();
-                let form = hann_sum(omega, length);
-                // Rounding of the plain sum: N·ε.
-                assert!((sum - form).norm() < length as f64 * 1e-14, "{length} {omega} {sum} {form}");
-            }
-        }
     }
 
     #[test]

@@ -5,9 +5,10 @@ use std::f64::consts::TAU;
 use std::sync::Arc;
 
 use realfft::num_complex::Complex;
-use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
+use realfft::{RealFftPlanner, RealToComplex};
 use rustfft::FftPlanner;
 
+use super::fit::Normal;
 use super::series::Series;
 
 /// Keeps the plans and scratch memory of one thread.
@@ -18,10 +19,11 @@ pub struct Plans {
     windows: BTreeMap<usize, Arc<[f64]>>,
     complex: Option<FftPlanner<f64>>,
     series: Vec<Arc<Series>>,
+    normals: Vec<Arc<Normal>>,
 }
 
-/// Harmonic series kept: the steps of a ladder differ by a sample in length.
-const SERIES: usize = 4;
+/// Harmonic series, and normal equations, kept: the steps of a ladder differ by a sample in length.
+const KEPT: usize = 4;
 /// Samples between two exact values of a turning phasor.
 const ANCHOR: usize = 64;
 
@@ -29,11 +31,6 @@ impl Plans {
     /// The plan of a forward real transform of this length.
     pub fn forward(&mut self, length: usize) -> Arc<dyn RealToComplex<f64>> {
         self.planner.plan_fft_forward(length)
-    }
-
-    /// The plan of an inverse real transform that gives this many samples (not normalised).
-    pub fn inverse(&mut self, length: usize) -> Arc<dyn ComplexToReal<f64>> {
-        self.planner.plan_fft_inverse(length)
     }
 
     /// The Hann window `½ − ½cos(2π(n+½)/N)`.
@@ -52,9 +49,21 @@ impl Plans {
         }
         let planner = self.complex.get_or_insert_with(FftPlanner::new);
         let series = Arc::new(Series::new(length, omega, count, planner));
-        self.series.truncate(SERIES - 1);
+        self.series.truncate(KEPT - 1);
         self.series.insert(0, Arc::clone(&series));
         series
+    }
+
+    /// The normal equations of a constant and lines at `omegas` (radians per sample) over `length` samples; `None` if
+    /// they are singular.
+    pub fn normal(&mut self, length: usize, omegas: &[f64]) -> Option<Arc<Normal>> {
+        if let Some(normal) = self.normals.iter().find(|n| n.is_for(length, omegas)) {
+            return Some(Arc::clone(normal));
+        }
+        let normal = Arc::new(Normal::new(length, omegas)?);
+        self.normals.truncate(KEPT - 1);
+        self.normals.insert(0, Arc::clone(&normal));
+        Some(normal)
     }
 
     /// DFT of `samples` (overwritten): `len / 2 + 1` bins, not normalised.
@@ -70,25 +79,36 @@ impl Plans {
 
     /// The real signal of `length` samples whose [`Plans::transform`] is `bins`: the inverse, with 1/N.
     /// Bins beyond `length / 2` are dropped, missing ones are 0. Empty if `length` is 0.
+    ///
+    /// By way of the Hartley transform, which is its own inverse (R. N. Bracewell, J. Opt. Soc. Am. 73(12) 1983,
+    /// 1832–1835): so the forward plan serves, and no second one is made.
     pub fn signal(&mut self, mut bins: Vec<Complex<f64>>, length: usize) -> Vec<f64> {
         if length == 0 {
             return Vec::new();
         }
-        let plan = self.inverse(length);
         bins.resize(length / 2 + 1, Complex::default());
         // A real signal has no imaginary part at these two.
         bins[0].im = 0.0;
         if length.is_multiple_of(2) {
             bins[length / 2].im = 0.0;
         }
-        let mut samples = plan.make_output_vec();
+        let mut samples = Vec::with_capacity(length);
+        hartley(&bins, &mut samples, length, 1.0);
+        let plan = self.forward(length);
         self.scratch.resize(plan.get_scratch_len().max(self.scratch.len()), Complex::default());
-        let done = plan.process_with_scratch(&mut bins, &mut samples, &mut self.scratch);
+        let done = plan.process_with_scratch(&mut samples, &mut bins, &mut self.scratch);
         debug_assert!(done.is_ok());
-        let scale = 1.0 / length as f64;
-        samples.iter_mut().for_each(|v| *v *= scale);
+        hartley(&bins, &mut samples, length, 1.0 / length as f64);
         samples
     }
+}
+
+/// Hartley's transform of `length` values out of Fourier's: real less imaginary part, of half a spectrum for the whole.
+fn hartley(bins: &[Complex<f64>], out: &mut Vec<f64>, length: usize, scale: f64) {
+    out.clear();
+    out.extend(bins.iter().map(|bin| (bin.re - bin.im) * scale));
+    let mirrored = bins.get(1..length - length / 2).unwrap_or_default();
+    out.extend(mirrored.iter().rev().map(|bin| (bin.re + bin.im) * scale));
 }
 
 /// The Hann window, its cosine by a turning phasor that is put right every [`ANCHOR`] samples.

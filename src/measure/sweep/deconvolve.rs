@@ -13,6 +13,9 @@ const BAND_HZ: f64 = 23_500.0;
 /// Begin of the soft edge at the band's end, as a part of it. A hard edge would ring.
 const EDGE: f64 = 0.92;
 
+/// From this part of the transform's length on the way back takes the same one, whose plan is there already.
+const SAME_LENGTH: f64 = 0.9;
+
 /// The first bins are turned by sine and cosine of each, …
 const EXACT_BINS: usize = 4096;
 /// … the others in blocks, inside which the phase is taken for a cubic: what is left out, 2π L' Δf/k³ · n⁴/12,
@@ -63,7 +66,8 @@ pub(super) fn deconvolve(
     let length = fast_length(cut.samples.len());
     // A constant that begins and ends with the cut would be heard at the lowest frequencies.
     let mean = cut.samples.iter().map(|&v| f64::from(v)).sum::<f64>() / cut.samples.len() as f64;
-    let mut padded: Vec<f64> = cut.samples.iter().map(|&v| f64::from(v) - mean).collect();
+    let mut padded: Vec<f64> = Vec::with_capacity(length);
+    padded.extend(cut.samples.iter().map(|&v| f64::from(v) - mean));
     padded.resize(length, 0.0);
     let mut bins = plans.transform(&mut padded);
     // At 192 kHz these two are what the analysis of a take needs most memory for.
@@ -72,7 +76,10 @@ pub(super) fn deconvolve(
     let bin_hz = cut.rate_hz / length as f64;
     let band_hz = BAND_HZ.min(cut.rate_hz / 2.0);
     bins.truncate((band_hz / bin_hz) as usize + 1);
-    bins.shrink_to_fit();
+    // Bins above the band are empty, so fewer samples hold the same signal at high sample rates.
+    let fewer = fast_length(2 * bins.len());
+    let out_length = if fewer as f64 > SAME_LENGTH * length as f64 { length } else { fewer };
+    bins.shrink_to(out_length / 2 + 1);
     let inverse = Inverse::of(bin_hz, band_hz, cut, sweep);
     inverse.apply(&mut bins);
     begin::correct(&mut bins, bin_hz, cut, sweep, |k| inverse.at(k), plans);
@@ -83,8 +90,6 @@ pub(super) fn deconvolve(
         .filter(|hz| (40.0..=70.0).contains(hz))
         .map(|mains_hz| mains::remove(&mut bins, bin_hz, growth_seconds, mains_hz, held_seconds, plans));
 
-    // Bins above the band are empty, so fewer samples hold the same signal at high sample rates.
-    let out_length = fast_length(2 * bins.len()).min(length);
     let samples = plans.signal(bins, out_length);
     let rate_hz = bin_hz * out_length as f64;
     Ok(Impulses { samples, rate_hz, growth_seconds, ratio: cut.ratio, band_hz, removed })
