@@ -342,11 +342,13 @@ impl<'a> Reader<'a> {
         let first = (-window.before_seconds * rate_hz).floor() as i64;
         let last = (window.after_seconds * rate_hz).ceil() as i64;
         let mut piece = vec![0.0; self.length];
-        for j in first..=last {
-            let t = j as f64 / rate_hz + shift;
+        let time = |j: i64| j as f64 / rate_hz + shift;
+        let weights = window.weights(time(first), 1.0 / rate_hz, (last - first + 1).max(0) as usize);
+        for (j, weight) in (first..=last).zip(weights) {
+            let t = time(j);
             let from = (origin + j).rem_euclid(samples.len() as i64) as usize;
             let to = j.rem_euclid(self.length as i64) as usize;
-            piece[to] = samples[from] * window.weight(t) * if timed { t } else { 1.0 };
+            piece[to] = samples[from] * weight * if timed { t } else { 1.0 };
         }
         plans.transform(&mut piece)
     }

@@ -1,5 +1,9 @@
 //! Which stretch of the impulse responses belongs to which order (methods §5.5).
 
+use std::f64::consts::PI;
+
+use realfft::num_complex::Complex;
+
 /// Kept before an order's begin, at most.
 const BEFORE_SECONDS: f64 = 0.1;
 /// The same for the fundamental's lowest frequencies.
@@ -56,6 +60,42 @@ impl Window {
     }
 }
 
+impl Window {
+    /// [`Window::weight`] at `count` instants `step_seconds` apart, from `first_seconds` on.
+    pub fn weights(&self, first_seconds: f64, step_seconds: f64, count: usize) -> Vec<f64> {
+        let mut weights = vec![1.0; count];
+        let rises = 1.0 / (0.8 * self.before_seconds);
+        half_hanns(&mut weights, (first_seconds + self.before_seconds) * rises, step_seconds * rises);
+        let falls = 1.0 / (self.falls * self.after_seconds);
+        half_hanns(&mut weights, (self.after_seconds - first_seconds) * falls, -step_seconds * falls);
+        weights
+    }
+}
+
+/// Instants between two exact values of the turning phasor.
+const ANCHOR: usize = 64;
+
+/// Multiplies with half a Hann window at places `step` apart, from `first` on; its cosine by a turning phasor.
+fn half_hanns(weights: &mut [f64], first: f64, step: f64) {
+    let turn = Complex::cis(PI * step);
+    for (block, weights) in weights.chunks_mut(ANCHOR).enumerate() {
+        let at = |n: usize| first + step * (block * ANCHOR + n) as f64;
+        if at(0).min(at(ANCHOR)) >= 1.0 {
+            continue;
+        }
+        let mut phasor = Complex::cis(PI * at(0));
+        for (n, weight) in weights.iter_mut().enumerate() {
+            let x = at(n);
+            if x <= 0.0 {
+                *weight = 0.0;
+            } else if x < 1.0 {
+                *weight *= 0.5 - 0.5 * phasor.re;
+            }
+            phasor *= turn;
+        }
+    }
+}
+
 /// 0 up to 0, 1 from 1, half a Hann window between.
 fn half_hann(x: f64) -> f64 {
     // Most of a window is flat, and a cosine is slow.
@@ -63,5 +103,22 @@ fn half_hann(x: f64) -> f64 {
         return 1.0;
     }
     let x = x.max(0.0);
-    0.5 - 0.5 * (std::f64::consts::PI * x).cos()
+    0.5 - 0.5 * (PI * x).cos()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn weights_in_a_row_are_the_weights() {
+        for window in [Window::of(1, 1.6), Window::of(3, 1.6), Window::low(1.6), Window::of(5, 0.3)] {
+            let (first, step) = (-window.before_seconds - 0.000_3, 1.0 / 48_000.0);
+            let weights = window.weights(first, step, 30_000);
+            for (n, weight) in weights.iter().enumerate() {
+                // 64 turns, ε each.
+                assert!((weight - window.weight(first + step * n as f64)).abs() < 3e-14, "{n}");
+            }
+        }
+    }
 }
