@@ -135,6 +135,7 @@ const KNOWN: &[Known] = {
     ("noise", "Noise, 20 Hz to 20 kHz", "noise (20 Hz to 20 kHz)", Has, Decibels, HUM, Volts, true),
     ("noise_a_weighted", "Noise, A-weighted", "A-weighted noise", Has, Decibels, HUM, Volts, false),
     ("noise_468", "Noise, ITU-R 468 weighting (RMS)", "noise with ITU-R 468 weighting (RMS)", Has, Decibels, HUM, Volts, false),
+    ("noise_at_input", "Noise at the input (noise over gain)", "noise at the input (noise over gain)", Has, Decibels, HUM, AtInput, false),
     ("hum_mains", "Hum, odd multiples of the mains", "hum at odd multiples of the mains", Has, Decibels, HUM, Volts, false),
     ("hum_twice_mains", "Hum, even multiples of the mains", "hum at even multiples of the mains", Has, Decibels, HUM, Volts, false),
     ("signal_to_noise_1_watt", "Signal to noise, re 1 W", "signal to noise re 1 W", Has, Decibels, HUM, Power, false),

@@ -55,6 +55,7 @@ fn names(segment: &Segment) -> Vec<(String, Unit)> {
             ("noise", DbFullScale),
             ("noise_a_weighted", DbFullScale),
             ("noise_468", DbFullScale),
+            ("noise_at_input", Unit::Millivolts),
             ("hum_total", DbFullScale),
             ("hum_mains", DbFullScale),
             ("hum_twice_mains", DbFullScale),

@@ -8,7 +8,7 @@ use crate::figure::{Curve, Quantity, Unit};
 use crate::measure::tone_figures::Z95;
 use crate::rounding::two_digits;
 use crate::takes::Scale;
-use crate::units::{db, dbfs_of_rms, power_db};
+use crate::units::{DB_PER_CHANGE, db, dbfs_of_rms, from_db, power_db};
 
 /// Puts noise, hum and signal-to-noise ratios into `figures`. Clean power is taken from what the ladder put
 /// there before (`power_at_thd_5_percent`).
@@ -22,6 +22,8 @@ pub fn put(figures: &mut Figures, quiet: &Quiet, scale: &Scale) {
         figures.set(name, quantity(level, scale).noted(format!("{how}, {band}")));
     }
     put_signal_to_noise(figures, quiet.noise, scale);
+    let at_input = at_input(figures, quiet.noise, scale);
+    figures.set("noise_at_input", at_input);
 
     figures.set(
         "mains_frequency",
@@ -99,6 +101,21 @@ fn put_signal_to_noise(figures: &mut Figures, noise: Level, scale: &Scale) {
             _ => Quantity::missing(Unit::Decibels, "clean power (5 % THD) was not reached or not measured"),
         },
     );
+}
+
+/// Noise over the amp's small-signal gain: what a silent amp of that gain would have to be given.
+fn at_input(figures: &Figures, noise: Level, scale: &Scale) -> Quantity {
+    let gain = figures.get("gain").filter(|_| scale.drive_volts_at_top.is_some());
+    match (scale.volts(noise.rms), gain.and_then(|g| Some((g.value?, g.half_width().unwrap_or(0.0))))) {
+        (Some(volts), Some((gain_db, gain_half_db))) => {
+            let millivolts = 1000.0 * volts / from_db(gain_db);
+            let relative = (Z95 * noise.sd / noise.rms).hypot(gain_half_db / DB_PER_CHANGE);
+            Quantity::new(millivolts, Unit::Millivolts)
+                .plus_minus(millivolts * relative)
+                .noted("RMS, 20 Hz to 20 kHz, over the small-signal gain at the ladder's frequency")
+        }
+        _ => Quantity::missing(Unit::Millivolts, "it needs volts at the load and at the input, and the gain"),
+    }
 }
 
 /// mV across the load where the rig is calibrated, dBFS otherwise.
