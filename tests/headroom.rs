@@ -8,7 +8,7 @@ mod support;
 
 use support::Table;
 use twinload::analysis::Figures;
-use twinload::measure::{self, Plans};
+use twinload::measure::{self, Measured, Plans};
 use twinload::signals::{Choices, Plan};
 use twinload::simulate::{self, Band, Chain, Device, HardClip, Hum, Polynomial, Recorder, Tanh};
 use twinload::takes::detect::Detector;
@@ -19,6 +19,10 @@ use twinload::units::from_db;
 const TOLERANCE_DB: f64 = 0.05;
 
 fn ladder_figures(device: &mut dyn Device, recorder: &Recorder, scale: &Scale) -> Figures {
+    ladder_measured(device, recorder, scale).figures
+}
+
+fn ladder_measured(device: &mut dyn Device, recorder: &Recorder, scale: &Scale) -> Measured {
     let programme = Plan::programme(&Choices { top_dbfs: 0.0, ..Choices::default() });
     let at = programme.segments.iter().position(|s| s.id == "ladder_up").unwrap();
     let plan = programme.part(at).unwrap();
@@ -30,7 +34,7 @@ fn ladder_figures(device: &mut dyn Device, recorder: &Recorder, scale: &Scale) -
     detector.feed(&samples);
     let hits = detector.finish();
     let take = Take::find(Tape::of(samples), f64::from(rate_hz), &hits, &[programme]).unwrap().unwrap();
-    measure::take(&take, scale, &mut Plans::default()).figures
+    measure::take(&take, scale, &mut Plans::default())
 }
 
 fn clean() -> Recorder {
@@ -167,4 +171,44 @@ fn says_what_its_distortion_is(figures: &Figures) {
     let ratio =
         value(figures, "power_at_thd_5_percent") / value(figures, "power_at_thd_5_percent_fundamental");
     assert!((ratio - 1.0025).abs() < 2e-6, "{ratio}");
+}
+
+#[test]
+fn the_first_crossing_is_reported_and_that_the_curve_dips_back() {
+    // x + a₃x³ − a₅x⁵: the third harmonic, ¼a₃A² − 5/16·a₅A⁴ re A, vanishes at A² = 0.8a₃/a₅ = 0.3; between, THD passes
+    // 1 % at its first rise and falls to 0.88 % (the fifth, a₅A⁴/16, is left) before it passes it for good.
+    let (a3, a5) = (0.587, 1.564);
+    let thd = |peak: f64| {
+        let (p2, p4) = (peak * peak, peak.powi(4));
+        let first = 1.0 + 0.75 * a3 * p2 - 0.625 * a5 * p4;
+        (0.25 * a3 * p2 - 0.3125 * a5 * p4).hypot(a5 * p4 / 16.0) / first
+    };
+    let drives: Vec<f64> = (0..4500).map(|k| -45.0 + 0.01 * f64::from(k)).collect();
+    let crossings: Vec<f64> = drives
+        .windows(2)
+        .filter(|d| thd(from_db(d[0])) < 0.01 && thd(from_db(d[1])) >= 0.01)
+        .map(|d| d[1])
+        .collect();
+    assert_eq!(crossings.len(), 2, "{crossings:?}");
+    let mut device = Polynomial(vec![1.0, 0.0, a3, 0.0, -a5]);
+    let measured =
+        ladder_measured(&mut device, &Recorder { units_per_output: 0.5, ..clean() }, &Scale::default());
+    // Methods §4.1: a curve without corners is met within 0.01 dB; the grid here is 0.01 dB.
+    close(&measured.figures, "drive_at_thd_1_percent", crossings[0], 0.02);
+    let finding = measured.findings.iter().find(|f| f.code == "thd_dips_back").unwrap();
+    assert!(finding.saw.contains("THD passes 1 %"), "{}", finding.saw);
+}
+
+#[test]
+fn onset_span_and_sensitivity_are_those_of_the_closed_form() {
+    // A cubic: THD = ¼a₃A²/(1 − ¾a₃A²), so A² = 4t/(a₃(1 + 3t)) at a THD of t.
+    let a3: f64 = 0.6;
+    let drive = |t: f64| 10.0 * (4.0 * t / (a3 * (1.0 + 3.0 * t))).log10();
+    let scale = Scale { drive_volts_at_top: Some(0.25), ..Scale::default() };
+    let mut device = Polynomial(vec![1.0, 0.0, -a3]);
+    let figures = ladder_figures(&mut device, &clean(), &scale);
+    // Methods §4.1: ≤ 0.01 dB at each limit.
+    close(&figures, "onset_span", drive(0.1) - drive(0.01), 0.02);
+    let millivolts = 250.0 * from_db(drive(0.05));
+    close(&figures, "sensitivity", millivolts, 0.001 * millivolts);
 }
