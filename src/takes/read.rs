@@ -268,9 +268,10 @@ fn split(hits: &[Hit]) -> Vec<Vec<Hit>> {
 fn again(path: &Path, channel: usize, from: u64, to: u64) -> Result<Tape, SourceError> {
     let mut source = Source::open(path)?;
     let there = source.channels();
-    let mut tape = Tape::keeping(usize::try_from(to - from).unwrap_or(usize::MAX));
+    // Of many takes in one file each is gone to, so that their number costs no more than they are long.
+    let mut at = source.skip_to(from);
+    let mut tape = Tape::keeping(usize::try_from(to - from).unwrap_or(usize::MAX)).beginning(at);
     let mut block = Vec::new();
-    let mut at = 0u64;
     while at < to {
         let frames = source.read(&mut block)?;
         if frames == 0 {

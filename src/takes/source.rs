@@ -220,6 +220,17 @@ impl Source {
         }
     }
 
+    /// Goes on at `frame`, or before it where what lies between must be read to get there; returns where that is.
+    pub fn skip_to(&mut self, frame: u64) -> u64 {
+        match &mut self.reader {
+            Reader::Wav(wav) => {
+                wav.skip_to(frame);
+                frame.min(wav.frames())
+            }
+            Reader::Packed(_) => 0,
+        }
+    }
+
     /// What was unusual in header, layout and coding; complete after the last read.
     #[must_use]
     pub fn findings(&self) -> Vec<Finding> {

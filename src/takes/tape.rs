@@ -17,6 +17,12 @@ impl Tape {
         Self { keep: Some(keep), ..Self::default() }
     }
 
+    /// The same tape, its first frame being this one of the file.
+    #[must_use]
+    pub fn beginning(self, first_frame: u64) -> Self {
+        Self { first_frame, ..self }
+    }
+
     /// Makes room for this many frames, as far as it keeps them.
     pub fn expect(&mut self, frames: u64) {
         let most = self.keep.unwrap_or(0);

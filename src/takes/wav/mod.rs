@@ -157,6 +157,11 @@ impl<R: Read + Seek> WavReader<R> {
             .then_some(CodeBits { declared: self.format.valid_bits, seen: self.seen_bits })
     }
 
+    /// Goes on at this frame, or at the end if there are not so many.
+    pub fn skip_to(&mut self, frame: u64) {
+        self.next_frame = frame.min(self.frames);
+    }
+
     /// The next block, interleaved; returns its number of frames, 0 at the end.
     ///
     /// # Errors
