@@ -105,6 +105,12 @@ fn a_straight_loop_is_stated_with_every_figure_and_raises_nothing() {
     {
         assert!(figures.get(name).unwrap().floor.is_some(), "{name}");
     }
+    // At the top: a₂A/2 at a peak of −1 dBFS; THD_R is THD_F/√(1 + THD_F²), here the same to 1e-8 of it.
+    let own = 100.0 * 0.0004 * 10f64.powf(-1.0 / 20.0) / 2.0;
+    for name in ["cranked_thd", "cranked_thd_r"] {
+        let floor = figures.get(name).unwrap().floor.unwrap();
+        assert!((floor / own - 1.0).abs() < 0.02, "{name}: {floor} {own}");
+    }
     assert!(figures.intermodulation.iter().all(|i| i.d2.floor.is_some() && i.total.floor.is_some()));
     assert!(figures.harmonics.iter().filter(|h| h.order > 1).all(|h| h.ratio.floor.is_some()));
     // Beside each product what the interface alone shows: f2 − f1 of x + a₂x² is a₂A re a tone of A (reference §2). Two

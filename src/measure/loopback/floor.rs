@@ -36,6 +36,8 @@ impl Loopback {
             set(figures, "harmonic_3_at_1_watt", own.percent(3));
         }
         if let Some(own) = steps.last().and_then(|top| own(&self.steps, top.drive_db, top.tone.peak())) {
+            set(figures, "cranked_thd", Some(100.0 * own.thd));
+            set(figures, "cranked_thd_r", Some(100.0 * own.thd / own.thd.hypot(1.0)));
             for harmonic in figures.harmonics.iter_mut().filter(|h| h.order > 1) {
                 harmonic.ratio.floor = own.percent(harmonic.order as usize);
             }
