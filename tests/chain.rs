@@ -11,7 +11,7 @@ use rand_chacha::rand_core::{RngCore, SeedableRng};
 use twinload::analyse::{Options, file};
 use twinload::analysis::TakeAnalysis;
 use twinload::check;
-use twinload::signals::{Choices, Plan};
+use twinload::signals::{Choices, Plan, Signal};
 use twinload::simulate::{Band, Chain, Device, Gain, HardClip, Hum, Polynomial, Recorder, Tanh, take};
 
 struct Random(ChaCha8Rng);
@@ -29,8 +29,8 @@ impl Random {
         of[self.0.next_u32() as usize % of.len()]
     }
 
-    /// One to three stages, from nearly a wire to a wreck.
-    fn amp(&mut self) -> Chain {
+    /// One to three stages, from nearly a wire to a wreck, simulated at this rate.
+    fn amp(&mut self, rate_hz: f64) -> Chain {
         let stages = 1 + self.0.next_u32() % 3;
         let mut chain: Vec<Box<dyn Device>> = Vec::new();
         for _ in 0..stages {
@@ -50,10 +50,84 @@ impl Random {
             chain.push(stage);
         }
         let low_hz = self.log_between(5.0, 500.0);
-        chain.push(Box::new(Band::new(low_hz, self.log_between(1000.0, 40_000.0))));
+        // A filter's step must be short against its time constant.
+        chain.push(Box::new(Band::new(low_hz, self.log_between(1000.0, 40_000.0_f64.min(0.3 * rate_hz)))));
         Chain(chain)
     }
 }
+
+/// Somebody's own programme: numbers of every segment changed, its test now and then another one's.
+fn altered(plan: &Plan, random: &mut Random) -> Plan {
+    let mut plan = plan.clone();
+    for at in 0..plan.segments.len() {
+        let before = plan.segments[at].signal.clone();
+        if random.0.next_u32().is_multiple_of(5) {
+            let other = random.0.next_u32() as usize % plan.segments.len();
+            plan.segments[at].signal = plan.segments[other].signal.clone();
+        }
+        let level = |random: &mut Random, db: &mut f64| *db = (*db + random.between(-40.0, 20.0)).min(0.0);
+        let scale = |random: &mut Random, value: &mut f64| *value *= random.log_between(0.2, 5.0);
+        match &mut plan.segments[at].signal {
+            Signal::Quiet {} => {}
+            Signal::Tone { frequency_hz, level_db } => {
+                scale(random, frequency_hz);
+                level(random, level_db);
+            }
+            Signal::Ladder { frequency_hz, step_seconds, levels_db } => {
+                scale(random, frequency_hz);
+                *step_seconds *= random.between(0.2, 1.0);
+                levels_db.iter_mut().for_each(|db| *db = (*db * random.between(0.7, 1.3)).min(0.0));
+                levels_db.truncate(1 + random.0.next_u32() as usize % levels_db.len());
+            }
+            Signal::Sweep { start_hz, end_hz, growth_seconds, level_db, full_from_hz, full_until_hz } => {
+                scale(random, start_hz);
+                *end_hz *= random.between(0.3, 1.5);
+                *full_from_hz = *start_hz * random.between(1.0, 3.0);
+                *full_until_hz = *end_hz * random.between(0.5, 1.0);
+                *growth_seconds *= random.between(0.3, 1.2);
+                level(random, level_db);
+            }
+            Signal::Pair { low_hz, high_hz, low_over_high, level_db, tone_seconds } => {
+                scale(random, low_hz);
+                scale(random, high_hz);
+                scale(random, low_over_high);
+                level(random, level_db);
+                *tone_seconds *= random.between(0.3, 1.0);
+            }
+            Signal::Burst {
+                frequency_hz,
+                low_db,
+                high_db,
+                before_seconds,
+                high_seconds,
+                after_seconds,
+                times,
+            } => {
+                scale(random, frequency_hz);
+                level(random, low_db);
+                level(random, high_db);
+                for seconds in [before_seconds, high_seconds, after_seconds] {
+                    *seconds *= random.between(0.2, 1.0);
+                }
+                *times = 1 + random.0.next_u32() % 3;
+            }
+            Signal::Rise { frequency_hz, from_db, to_db } => {
+                scale(random, frequency_hz);
+                level(random, from_db);
+                level(random, to_db);
+            }
+        }
+        // What no plan.json may say stays as it was.
+        if plan.validate().is_err() {
+            plan.segments[at].signal = before;
+        }
+    }
+    plan.validate().unwrap();
+    plan
+}
+
+/// The largest code of 24 bits.
+const FULL: f64 = 8_388_607.0 / 8_388_608.0;
 
 /// What one case gave, as JSON too: what leaves the program.
 fn analysed(seed: u64) -> (String, Vec<TakeAnalysis>) {
@@ -68,8 +142,12 @@ fn analysed(seed: u64) -> (String, Vec<TakeAnalysis>) {
         plan.segments.retain(|_| !random.0.next_u32().is_multiple_of(3));
         plan.validate().unwrap_or_else(|error| panic!("seed {seed}: {error}"));
     }
+    if seed % 3 == 1 {
+        plan = altered(&plan, &mut random);
+    }
     let recorder = Recorder {
-        rate_hz: random.one_of(&[44_100, 48_000, 88_200, 96_000]),
+        rate_hz: random
+            .one_of(&[16_000, 22_050, 32_000, 44_056, 44_100, 48_000, 88_200, 96_000, 176_400, 192_000]),
         oversample: 2,
         clock_ppm: random.between(-230.0, 230.0),
         latency_seconds: random.between(0.0, 1.5),
@@ -82,8 +160,10 @@ fn analysed(seed: u64) -> (String, Vec<TakeAnalysis>) {
         seed,
         ..Recorder::default()
     };
-    let (rate, samples) = take(&plan, &mut random.amp(), &recorder);
-    let samples: Vec<f64> = samples.into_iter().map(|s| s.clamp(-1.0, 8_388_607.0 / 8_388_608.0)).collect();
+    let mut amp = random.amp(f64::from(recorder.rate_hz) * recorder.oversample as f64);
+    let (rate, samples) = take(&plan, &mut amp, &recorder);
+    assert!(samples.iter().all(|s| s.is_finite()), "seed {seed}: the simulated amp is unstable");
+    let samples: Vec<f64> = samples.into_iter().map(|s| s.clamp(-FULL, FULL)).collect();
     // Now and then the recording begins late or ends early.
     let from = if seed.is_multiple_of(4) { samples.len() / 3 } else { 0 };
     let to = if seed % 5 == 1 { samples.len() * 4 / 5 } else { samples.len() };
