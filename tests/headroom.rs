@@ -212,3 +212,28 @@ fn onset_span_and_sensitivity_are_those_of_the_closed_form() {
     let millivolts = 250.0 * from_db(drive(0.05));
     close(&figures, "sensitivity", millivolts, 0.001 * millivolts);
 }
+
+#[test]
+fn a_limit_that_is_passed_under_the_noise_is_no_number_and_is_not_called_unreached() {
+    // 18 harmonics, each with noise of √(6/18240) of 1e-4 (methods §3.2), make a floor of 7.7e-6: what is under twice
+    // that, 2 % of a peak of 0.4 · 0.0019, is not seen. A hard clip goes through 1 % unseen and through 3 % in sight.
+    let recorder = |units_per_output: f64| Recorder { noise_rms: 1e-4, units_per_output, ..clean() };
+    let mut device = HardClip::symmetric(from_db(-8.0));
+    let figures = ladder_figures(&mut device, &recorder(1.9e-3), &Scale::default());
+    let note = |figures: &Figures, name: &str| figures.get(name).unwrap().note.clone().unwrap_or_default();
+    for name in ["drive_at_thd_1_percent", "onset_span", "power_at_thd_1_percent", "output_at_thd_1_percent"]
+    {
+        assert!(figures.value(name).is_none(), "{name}");
+        assert!(note(&figures, name).contains("noise floor hides where 1 % THD"), "{}", note(&figures, name));
+    }
+    // THD of 10 % has a slope of 8 % a dB there, and its noise is 0.5 %: 0.06 dB (sd), of which four.
+    let table = Table::read("reference/clip_thresholds.csv");
+    let row = table.rows().find(|r| r.text("criterion") == "THD_F=0.1").unwrap();
+    close(&figures, "drive_at_thd_10_percent", -8.0 + row.number("overdrive_dB"), 0.25);
+    // A tenth of that, and the cleanest of amps is not told from one that clips.
+    let figures = ladder_figures(&mut HardClip::symmetric(2.0), &recorder(1.9e-4), &Scale::default());
+    assert!(note(&figures, "drive_at_thd_3_percent").contains("noise floor hides"), "{figures:?}");
+    // In a good recording it is not reached, and that is said.
+    let figures = ladder_figures(&mut HardClip::symmetric(2.0), &clean(), &Scale::default());
+    assert!(note(&figures, "drive_at_thd_1_percent").contains("not reached"), "{figures:?}");
+}

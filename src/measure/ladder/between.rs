@@ -119,6 +119,12 @@ impl State {
         if above < 4.0 * self.noise_power { 0.0 } else { above.sqrt() / self.peak() }
     }
 
+    /// The THD below which noise hides it, a ratio: twice its floor.
+    #[must_use]
+    pub fn thd_limit(&self) -> f64 {
+        2.0 * self.noise_power.sqrt() / self.peak()
+    }
+
     /// Gain of the fundamental re the input, dB of sample units.
     #[must_use]
     pub fn gain_db(&self) -> f64 {

@@ -14,6 +14,7 @@ use crate::figure::{CONFIDENCE, Curve, Quantity, Unit};
 use crate::finding::{Finding, Severity};
 use crate::measure::tone;
 use crate::measure::tone_figures::{Z95, counted, harmonics, put_distortion, thd, thd_r};
+use crate::rounding::two_digits;
 use crate::statistics::t_quantile;
 use crate::takes::Scale;
 use crate::units::{DB_PER_CHANGE, db, dbfs_of_rms};
@@ -352,6 +353,13 @@ fn no_crossing(crossing: Crossing, unit: Unit, what: &str) -> Quantity {
         Crossing::BelowLadder => Quantity::missing(
             unit,
             format!("{what} is passed below the ladder's lowest step: play at a lower level"),
+        ),
+        Crossing::Hidden(percent) => Quantity::missing(
+            unit,
+            format!(
+                "the noise floor hides where {what} is passed: distortion below {} % is not seen there",
+                two_digits(percent)
+            ),
         ),
         Crossing::StruckOut(why) => {
             Quantity::missing(unit, format!("{what} lies at steps of the ladder that are struck out: {why}"))

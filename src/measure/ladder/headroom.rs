@@ -27,6 +27,8 @@ pub enum Crossing {
     BelowLadder,
     /// The highest step does not reach it.
     NotReached,
+    /// Noise hides where it lies: distortion below this many per cent is not seen there.
+    Hidden(f64),
     /// It lies at steps that are struck out, and why they are.
     StruckOut(&'static str),
 }
@@ -55,6 +57,7 @@ impl Crossing {
                 let above = measured_db.iter().copied().find(|&m| m >= drive_db).unwrap_or(high);
                 struck_db.iter().any(|&s| below < s && s < above)
             }
+            Self::Hidden(_) => false,
             Self::StruckOut(_) => true,
         };
         if unknown { Self::StruckOut(left_out.why) } else { self }
@@ -90,7 +93,11 @@ impl Headroom {
         let thd: Vec<f64> = states.iter().map(|s| 100.0 * s.thd()).collect();
         let fall: Vec<f64> = states.iter().map(|s| db(gain) - s.gain_db()).collect();
         let half_db = from_db(0.5);
-        let thd = LIMITS_PERCENT.map(|limit| crossing(&drives, &thd, limit, |later| later < limit / half_db));
+        let seen_from: Vec<f64> = states.iter().map(|s| 100.0 * s.thd_limit()).collect();
+        let thd = LIMITS_PERCENT.map(|limit| {
+            let found = crossing(&drives, &thd, limit, |later| later < limit / half_db);
+            hidden(found, &drives, &thd, &seen_from, limit)
+        });
         let compression = crossing(&drives, &fall, 1.0, |later| later < 0.5);
         let gain_rise_db = fall.iter().copied().fold(0.0, |m: f64, f| m.max(-f));
         let (positive, negative) = clip_points(between, gain, low, high);
@@ -129,6 +136,22 @@ pub fn crossing(drives_db: &[f64], values: &[f64], limit: f64, dips: impl Fn(f64
     let part = if here > before { (limit - before) / (here - before) } else { 1.0 };
     let drive_db = drives_db[first - 1] + part.clamp(0.0, 1.0) * (drives_db[first] - drives_db[first - 1]);
     Crossing::At { drive_db, dips: values[first..].iter().any(|&v| dips(v)) }
+}
+
+/// The same, unless noise hides where the limit is passed: a THD of 0 stands for one that is not seen (below
+/// `seen_from` at that drive). What first rises out of the noise beyond the limit passed it unseen.
+fn hidden(found: Crossing, drives_db: &[f64], thd: &[f64], seen_from: &[f64], limit: f64) -> Crossing {
+    let before = match found {
+        Crossing::NotReached => thd.len().checked_sub(1),
+        Crossing::At { drive_db, .. } => {
+            drives_db.iter().position(|d| *d >= drive_db).and_then(|k| k.checked_sub(1))
+        }
+        _ => None,
+    };
+    match before {
+        Some(k) if thd[k] == 0.0 && seen_from[k] >= limit => Crossing::Hidden(seen_from[k]),
+        _ => found,
+    }
 }
 
 /// Clip points of both halves between two drives: where the growth of the crest over 1 dB falls to half of
