@@ -186,6 +186,11 @@ fn a_take_that_is_struck_out_in_part_or_cut_short() {
         assert!(cut[0].clock_drift.is_some());
         every_figure_says(&cut, CHANNEL + ITSELF + 2 * LIMITS + 1);
     }
+    // The last marker alone: nothing tells the clock, so no drift is told.
+    let end = file(&whole[whole.len() - 3 * 48_000..]);
+    let drift = end[0].clock_drift.as_ref().unwrap();
+    assert!(drift.value.is_none() && drift.note.as_deref().unwrap().contains("one marker"), "{drift:?}");
+    every_figure_says(&end, CHANNEL + ITSELF + 2 * LIMITS);
 }
 
 #[test]

@@ -358,13 +358,25 @@ fn references(take: &Take, plans: &mut Plans, measured: &mut Measured) {
 #[must_use]
 pub fn clock_drift(take: &Take) -> Quantity {
     let drift = Quantity::new(take.clock.drift_ppm(), Unit::PartsPerMillion);
-    let drift = match take.clock.ratio_sd {
-        Some(sd) => drift.plus_minus(tone_figures::Z95 * 1e6 * sd),
-        None => drift,
-    };
-    match take.markers.len() {
-        0 | 1 => drift.noted("from the ladder's tone: one marker only"),
-        n => drift.noted(format!("from {n} markers")),
+    match (take.clock.ratio_sd, take.markers.len()) {
+        (None, 0 | 1) => Quantity::missing(
+            Unit::PartsPerMillion,
+            "one marker only, and no ladder whose tone tells the clock",
+        ),
+        (Some(sd), count) => {
+            let from = match count {
+                0 | 1 => "from the ladder's tone: one marker only".to_owned(),
+                n => format!("from {n} markers"),
+            };
+            drift.plus_minus(tone_figures::Z95 * 1e6 * sd).noted(from)
+        }
+        (None, count) => {
+            let jumps = take.clock.worst_frames.is_some_and(|w| w > crate::takes::clock::ALARM_SAMPLES);
+            drift.noted(format!("from {count} markers")).without_interval(if jumps {
+                "the markers do not lie on one clock"
+            } else {
+                "the recording holds no silence that tells the markers' noise"
+            })
+        }
     }
-    .without_interval("there is no silence that tells the markers' noise, or they do not lie on one clock")
 }
