@@ -11,57 +11,41 @@
 mod kinds;
 #[path = "faults/movement.rs"]
 mod movement;
+#[path = "faults/strengths.rs"]
+mod strengths;
 #[path = "faults/takes.rs"]
 mod takes;
 
-use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
 use kinds::{Kind, kinds};
 use rayon::prelude::*;
+use strengths::{REPEATS, moves, seed, short, spoilt, strengths, strengths_file};
 use takes::{Amp, amps, judged, said};
 use twinload::finding::Fitness;
-use twinload::simulate::Recording;
-use twinload::simulate::noise::White;
-
-fn strengths_file() -> std::path::PathBuf {
-    std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/faults/strengths.csv")
-}
-
-/// Strength at which a fault moves a figure by 0.1 dB or 1 % of THD, by kind and amp; `None`: it moves none.
-fn strengths() -> BTreeMap<(String, String), Option<f64>> {
-    let mut reader = csv::ReaderBuilder::new().comment(Some(b'#')).from_path(strengths_file()).unwrap();
-    let row = |row: csv::StringRecord| ((row[0].to_owned(), row[1].to_owned()), row[2].parse().ok());
-    reader.records().map(|record| row(record.unwrap())).collect()
-}
 
 /// What was put in, found or not, and what else was said.
 struct Trial {
     kind: usize,
     found: bool,
+    /// Its place is told to 1.5 ms; `None`: it has none.
+    placed: Option<bool>,
     words: String,
 }
 
-fn spoilt(amp: &Amp, kind: &Kind, strength: f64, seed: u64) -> (Recording, Option<f64>) {
-    let (faults, place) = (kind.make)(amp, &mut White::new(seed), strength);
-    (faults.iter().fold(amp.take(seed), |recording, fault| recording.with(fault)), place)
-}
-
 fn trial(kind: &Kind, at: usize, amp: &Amp, strength: f64, seed: u64) -> Trial {
-    let (recording, place) = spoilt(amp, kind, strength, seed);
+    let (recording, places) = spoilt(amp, kind, strength, seed);
     let check = judged(&recording, seed, 24);
     // Located to the millisecond where there is a place; a period of 1010 Hz is one.
-    let near = |at: Option<f64>| place.is_none_or(|place| at.is_some_and(|at| (at - place).abs() < 0.001_5));
-    let named = |code: &str| kind.codes.contains(&code);
-    let found = check.findings.iter().any(|f| named(&f.code) && near(f.at_seconds));
+    let at_place = |at: f64| places.iter().any(|place| (at - place).abs() < 0.001_5);
+    let named = || check.findings.iter().filter(|f| kind.codes.contains(&f.code.as_str()));
+    let placed = (!places.is_empty()).then(|| named().any(|f| f.at_seconds.is_some_and(at_place)));
+    let found = named().next().is_some() && (kind.is_without_place || placed != Some(false));
     let noted = check.fitness != Fitness::Fit || kind.is_note;
     let words =
-        format!("{} at {strength} on {} {seed} place {place:?}: {:?}", kind.name, amp.name, said(&check));
-    Trial { kind: at, found: found && noted, words }
+        format!("{} at {strength} on {} {seed} places {places:?}: {:?}", kind.name, amp.name, said(&check));
+    Trial { kind: at, found: found && noted, placed, words }
 }
-
-/// Faults that one channel does not tell reliably at any strength (docs/checks.md); half of them must be found.
-const OFTEN: [&str; 2] = ["direct monitoring 4 ms early", "direct monitoring 3 ms late"];
 
 #[test]
 fn good_takes_are_fit_and_faults_are_found() {
@@ -95,14 +79,15 @@ fn good_takes_are_fit_and_faults_are_found() {
     let at_48: Vec<&Amp> = amps.iter().filter(|amp| amp.rate_hz == 48_000).collect();
     let mut todo: Vec<(usize, &Amp, f64, u64, bool)> = Vec::new();
     for (k, kind) in kinds.iter().enumerate().filter(|(_, kind)| kind.name.contains(&wanted)) {
-        for (a, amp) in at_48.iter().enumerate().filter(|(_, amp)| (kind.on)(amp)) {
-            let moves = strengths.get(&(kind.name.to_owned(), amp.name.to_owned())).copied().flatten();
-            for n in 0..2 {
-                let seed = (10_000 + 1000 * k + 10 * a + n) as u64;
+        for amp in at_48.iter().filter(|amp| (kind.on)(amp)) {
+            for repeat in 0..REPEATS {
+                let seed = seed(kind, amp, repeat);
+                let moves =
+                    strengths.get(&(kind.name.to_owned(), amp.name.to_owned(), seed)).copied().flatten();
                 if let Some(moves) = moves {
                     todo.push((k, amp, moves, seed, true));
                 }
-                if let Some(from) = kind.from {
+                if let Some(from) = kind.from.filter(|_| (kind.from_on)(amp)) {
                     todo.push((k, amp, moves.map_or(from, |moves| moves.max(from)), seed + 5, false));
                 }
             }
@@ -117,10 +102,10 @@ fn good_takes_are_fit_and_faults_are_found() {
     let mut missed = Vec::new();
     writeln!(
         table,
-        "| fault | found as | moves a figure from | found there | bound from | found there | false alarms |"
+        "| fault | found as | moves a figure from | found there | bound from | found there | at its place | false alarms |"
     )
     .unwrap();
-    writeln!(table, "| --- | --- | --- | --- | --- | --- | --- |").unwrap();
+    writeln!(table, "| --- | --- | --- | --- | --- | --- | --- | --- |").unwrap();
     for (k, kind) in kinds.iter().enumerate() {
         let of = |at_movement: bool| {
             trials.iter().filter(move |(m, t)| t.kind == k && *m == at_movement).map(|t| &t.1)
@@ -129,32 +114,43 @@ fn good_takes_are_fit_and_faults_are_found() {
             let (found, all) = of(at_movement).fold((0, 0), |(f, n), t| (f + usize::from(t.found), n + 1));
             if all == 0 { "–".to_owned() } else { format!("{found} of {all}") }
         };
-        let there: Vec<f64> =
-            strengths.iter().filter(|((name, _), _)| name == kind.name).filter_map(|(_, s)| *s).collect();
-        let (low, high) = there.iter().fold((f64::INFINITY, 0.0f64), |(l, h), s| (l.min(*s), h.max(*s)));
-        let moves = match (there.is_empty(), kind.unit) {
-            (true, _) => "moves none".to_owned(),
-            (false, unit) if high / low < 1.1 => format!("{} {unit}", short(low)),
-            (false, unit) => format!("{} to {} {unit}", short(low), short(high)),
+        let moves = moves(kind, &strengths);
+        let less = if kind.helped_from > 0.0 {
+            kind.helped_from.to_string()
+        } else {
+            "where it moves one".to_owned()
         };
-        let from = kind.from.map_or("the same".to_owned(), |from| format!("{} {}", short(from), kind.unit));
+        let from = match kind.from {
+            None if kind.is_told_alone() => "the same".to_owned(),
+            None => "only with a helper".to_owned(),
+            Some(from) if kind.is_told_alone() => format!("{} {}", short(from), kind.unit),
+            Some(from) => format!("{} {}; with a helper from {less}", short(from), kind.unit),
+        };
+        let placed: Vec<bool> = of(kind.from.is_none()).filter_map(|t| t.placed).collect();
+        let placed = match placed.iter().filter(|p| **p).count() {
+            _ if placed.is_empty() => "–".to_owned(),
+            count => format!("{count} of {}", placed.len()),
+        };
         let said =
             alarms.iter().filter(|(_, codes)| codes.iter().any(|c| kind.codes.contains(&c.as_str()))).count();
         let codes = kind.codes.iter().map(|c| format!("`{c}`")).collect::<Vec<_>>().join(", ");
         writeln!(
             table,
-            "| {} | {codes} | {moves} | {} | {from} | {} | {said} of {} |",
+            "| {} | {codes} | {moves} | {} | {from} | {} | {placed} | {said} of {} |",
             kind.name,
             count(true),
             if kind.from.is_some() { count(false) } else { count(true) },
             good.len()
         )
         .unwrap();
-        let unseen: Vec<String> =
-            of(kind.from.is_none()).filter(|t| !t.found).map(|t| t.words.clone()).collect();
-        if !OFTEN.contains(&kind.name) || 2 * unseen.len() > of(kind.from.is_none()).count() {
-            missed.extend(unseen);
+        if !wanted.is_empty() {
+            of(true)
+                .filter(|t| !t.found)
+                .for_each(|t| println!("not found where it moves a figure: {}", t.words));
         }
+        // Below the strength that one channel tells it from, it is a matter of its helper (tests/fault_helpers.rs).
+        let bounds = [true, false].into_iter().filter(|at_movement| !at_movement || kind.is_told_alone());
+        missed.extend(bounds.flat_map(of).filter(|t| !t.found).map(|t| t.words.clone()));
     }
     println!(
         "{table}\nfalse alarms of any kind: {} of {} good takes; {} faulty takes",
@@ -167,43 +163,47 @@ fn good_takes_are_fit_and_faults_are_found() {
     assert!(missed.is_empty(), "missed {} of {}:\n{}", missed.len(), trials.len(), some(missed));
 }
 
-fn short(value: f64) -> String {
-    let places = (2.0 - value.abs().max(1e-9).log10().floor()).clamp(0.0, 6.0) as usize;
-    let text = format!("{value:.places$}");
-    if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
-}
-
 /// Writes tests/faults/strengths.csv anew.
 #[test]
 #[ignore = "minutes; only when a fault or a measurement changes"]
 fn strengths_at_which_a_figure_moves() {
     let (amps, kinds) = (amps(), kinds());
-    let todo: Vec<(&Kind, &Amp)> = kinds
+    let wanted = std::env::var("TWINLOAD_FAULTS").unwrap_or_default();
+    let kept: Vec<String> = std::fs::read_to_string(strengths_file())
+        .unwrap()
+        .lines()
+        .filter(|line| !wanted.is_empty() && !line.starts_with(['#']) && !line.starts_with("fault,"))
+        .filter(|line| !line.split(',').next().unwrap().contains(&wanted))
+        .map(|line| format!("{line}\n"))
+        .collect();
+    let todo: Vec<(&Kind, &Amp, u64)> = kinds
         .iter()
-        .filter(|kind| kind.range.is_some())
+        .filter(|kind| kind.range.is_some() && kind.name.contains(&wanted))
         .flat_map(|kind| {
-            amps.iter().filter(|amp| amp.rate_hz == 48_000 && (kind.on)(amp)).map(move |amp| (kind, amp))
+            let on = |amp: &&Amp| amp.rate_hz == 48_000 && (kind.on)(amp);
+            amps.iter()
+                .filter(on)
+                .flat_map(move |amp| (0..REPEATS).map(move |r| (kind, amp, seed(kind, amp, r))))
         })
         .collect();
     let found: Vec<String> = todo
         .par_iter()
-        .map(|(kind, amp)| {
+        .map(|(kind, amp, seed)| {
+            let good = movement::measured(&amp.take(*seed), &amp.plan).unwrap();
             let strength = kind.critical(|strength| {
-                let seed = 77;
-                let (recording, _) = spoilt(amp, kind, strength, seed);
-                movement::of(&amp.take(seed), &recording, &amp.plan)
+                let (recording, _) = spoilt(amp, kind, strength, *seed);
+                movement::of(&good, &recording, &amp.plan)
             });
-            println!("{} {}: {strength:?}", kind.name, amp.name);
             let (value, what) =
                 strength.map_or((String::new(), String::new()), |(s, w)| (format!("{s:.4e}"), w));
-            format!("{},\"{}\",{value},{what}\n", kind.name, amp.name)
+            format!("{},\"{}\",{seed},{value},{what}\n", kind.name, amp.name)
         })
         .collect();
-    let mut found = found;
+    let mut found = [kept, found].concat();
     found.sort();
     let text = format!(
         "# Strength at which a fault moves a figure by 0.1 dB or 1 % of THD: made by\n\
-         # cargo test --test faults -- --ignored strengths\nfault,amp,strength,figure\n{}",
+         # cargo test --test faults -- --ignored strengths\nfault,amp,seed,strength,figure\n{}",
         found.concat()
     );
     std::fs::write(strengths_file(), text).unwrap();

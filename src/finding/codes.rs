@@ -234,7 +234,7 @@ const PROGRAMME: [Known; 20] = [
     ),
     k(
         "gain_rides",
-        R,
+        LR,
         "gain changes without distortion",
         "headroom is the gain control's; automatic gain, limiter, gate off",
     ),
@@ -264,7 +264,7 @@ const PROGRAMME: [Known; 20] = [
     ),
     k(
         "monitoring_on",
-        R,
+        LR,
         "what was played arrives twice",
         "ripples over frequency, hides distortion; direct monitoring off",
     ),

@@ -140,6 +140,18 @@ pub enum Fault {
         /// Where they fall.
         seed: u64,
     },
+    /// An input stage ahead of the converter loses gain with level, as a cubic does.
+    SoftenUnderPeak {
+        /// Loss at the largest sample.
+        loss_db: f64,
+    },
+    /// One sample is off.
+    Click {
+        /// Which.
+        at_seconds: f64,
+        /// By how much.
+        peak: f64,
+    },
     /// The interface's direct monitoring mixes what is played into what is recorded.
     Monitor {
         /// What is played, at the recording's rate.
@@ -231,6 +243,14 @@ impl Recording {
                             *x += if random.uniform() < 0.5 { *peak } else { -*peak };
                         }
                     }
+                }
+                Fault::SoftenUnderPeak { loss_db } => {
+                    let (lost, peak) = (1.0 - from_db(-loss_db), largest(x).max(f64::MIN_POSITIVE));
+                    x.iter_mut().for_each(|x| *x *= 1.0 - lost * (*x / peak).powi(2));
+                }
+                Fault::Click { at_seconds, peak } => {
+                    let at = frame(*at_seconds, length);
+                    x.iter_mut().skip(at).take(1).for_each(|x| *x += peak);
                 }
                 Fault::Monitor { dry, early_seconds, level_db } => {
                     let shift = (early_seconds * rate_hz).round() as i64;

@@ -6,8 +6,21 @@ use twinload::simulate::noise::White;
 
 use super::takes::{Amp, LATENCY_SECONDS};
 
-/// Faults to put in, and the second of the recording at which one must be placed, if it has a place.
-pub type Made = (Vec<Fault>, Option<f64>);
+/// Faults to put in, and the seconds of the recording at one of which one must be placed, if they have places.
+pub type Made = (Vec<Fault>, Vec<f64>);
+
+/// What tells a fault that one channel of an amp does not.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Helper {
+    /// Nothing is needed: the bound is where it moves a figure.
+    NotNeeded,
+    /// Nothing is needed, but the drive on the other channel or a loopback tells that it is not the amp's doing.
+    Confirms,
+    /// The drive on the other channel, or a loopback.
+    DriveOrLoopback,
+    /// A loopback at the level of the takes.
+    Loopback,
+}
 
 /// A kind of fault.
 pub struct Kind {
@@ -22,12 +35,25 @@ pub struct Kind {
     pub range: Option<(f64, f64)>,
     /// Strength from which it must be found, where that is not where it moves a figure (docs/checks.md tells why).
     pub from: Option<f64>,
+    /// Without regard to where.
+    pub is_without_place: bool,
+    /// On which amps it is told from that strength.
+    pub from_on: fn(&Amp) -> bool,
+    /// What tells it where one channel alone does not, or not below `from` (tests/fault_helpers.rs).
+    pub helper: Helper,
+    /// Strength from which that tells it, if that is more than where it moves a figure (docs/checks.md tells why).
+    pub helped_from: f64,
     /// On which amps it can be told.
     pub on: fn(&Amp) -> bool,
     pub make: fn(&Amp, &mut White, f64) -> Made,
 }
 
 impl Kind {
+    /// Whether one channel tells it where it moves a figure.
+    pub fn is_told_alone(&self) -> bool {
+        matches!(self.helper, Helper::NotNeeded | Helper::Confirms)
+    }
+
     /// The least strength whose movement is 1 or more, and of what; `None` if even the most moves nothing.
     pub fn critical(&self, movement: impl Fn(f64) -> (f64, String)) -> Option<(f64, String)> {
         let (mut low, mut high) = self.range?;
@@ -82,8 +108,12 @@ const NONE: Kind = Kind {
     unit: "",
     range: None,
     from: None,
+    is_without_place: false,
+    from_on: any,
+    helper: Helper::NotNeeded,
+    helped_from: 0.0,
     on: any,
-    make: |_, _, _| (Vec::new(), None),
+    make: |_, _, _| (Vec::new(), Vec::new()),
 };
 
 const BROKEN: &[&str] = &["recording_breaks", "zeroed"];
@@ -106,7 +136,7 @@ fn breaks() -> Vec<Kind> {
             range: Some((1.0, 40.0)),
             make: |amp, random, s| {
                 let at = in_ladder(amp, random);
-                (lost(at, s), Some(at))
+                (lost(at, s), vec![at])
             },
             ..NONE
         },
@@ -117,7 +147,7 @@ fn breaks() -> Vec<Kind> {
             range: Some((1.0, 40.0)),
             make: |amp, random, s| {
                 let at = in_ladder(amp, random);
-                (vec![Fault::Repeat { at_seconds: at, frames: s as usize }], Some(at))
+                (vec![Fault::Repeat { at_seconds: at, frames: s as usize }], vec![at])
             },
             ..NONE
         },
@@ -128,62 +158,140 @@ fn breaks() -> Vec<Kind> {
             range: Some((1.0, 300.0)),
             make: |amp, random, s| {
                 let at = in_ladder(amp, random);
-                (vec![Fault::Zeroed { at_seconds: at, frames: s as usize }], Some(at))
+                (vec![Fault::Zeroed { at_seconds: at, frames: s as usize }], vec![at])
             },
             ..NONE
         },
         Kind {
-            name: "clicks",
+            name: "a click in a step",
             codes: BROKEN,
             unit: "of full scale",
             range: Some((1e-4, 0.5)),
-            from: Some(0.02),
             make: |amp, random, s| {
                 let at = in_ladder(amp, random);
-                (vec![Fault::Clicks { count: 60, peak: s, seed: (at * 1e6) as u64 }], None)
+                (vec![Fault::Click { at_seconds: at, peak: s }], vec![at])
+            },
+            ..NONE
+        },
+        Kind {
+            name: "a click in the low sweep",
+            codes: BROKEN,
+            unit: "of full scale",
+            range: Some((1e-4, 0.5)),
+            make: |amp, random, s| {
+                let at = within(amp, random, "sweep_low");
+                (vec![Fault::Click { at_seconds: at, peak: s }], vec![at])
+            },
+            ..NONE
+        },
+        Kind {
+            name: "a click in the high sweep",
+            codes: BROKEN,
+            unit: "of full scale",
+            range: Some((1e-4, 0.5)),
+            make: |amp, random, s| {
+                let at = within(amp, random, "sweep_high");
+                (vec![Fault::Click { at_seconds: at, peak: s }], vec![at])
+            },
+            ..NONE
+        },
+        Kind {
+            name: "a click in the burst",
+            codes: BROKEN,
+            unit: "of full scale",
+            range: Some((1e-4, 0.5)),
+            from: Some(0.05),
+            make: |amp, random, s| {
+                let at = amp.at("burst", 0.35 + 0.5 * random.uniform());
+                (vec![Fault::Click { at_seconds: at, peak: s }], vec![at])
+            },
+            ..NONE
+        },
+        Kind {
+            name: "three clicks in the quiet",
+            codes: BROKEN,
+            unit: "of full scale",
+            range: Some((1e-4, 0.5)),
+            make: |amp, random, s| {
+                let places = [0.25, 0.45, 0.65].map(|share| {
+                    let length = amp.plan.segment("quiet").unwrap().length_seconds;
+                    amp.at("quiet", length * (share + 0.1 * random.uniform()))
+                });
+                (places.map(|at_seconds| Fault::Click { at_seconds, peak: s }).to_vec(), places.to_vec())
+            },
+            ..NONE
+        },
+        Kind {
+            name: "sixty clicks anywhere",
+            codes: BROKEN,
+            unit: "of full scale",
+            range: Some((1e-4, 0.5)),
+            make: |_, random, s| {
+                let seed = (random.uniform() * 1e9) as u64;
+                (vec![Fault::Clicks { count: 60, peak: s, seed }], Vec::new())
             },
             ..NONE
         },
         Kind {
             name: "samples lost in the low sweep",
             codes: BROKEN_ANYWHERE,
+            is_without_place: true,
             unit: "samples",
             range: Some((1.0, 400.0)),
-            make: |amp, random, s| (lost(within(amp, random, "sweep_low"), s), None),
+            make: |amp, random, s| {
+                let at = within(amp, random, "sweep_low");
+                (lost(at, s), vec![at])
+            },
             ..NONE
         },
         Kind {
             name: "samples lost in the high sweep",
             codes: BROKEN_ANYWHERE,
+            is_without_place: true,
             unit: "samples",
             range: Some((1.0, 400.0)),
-            make: |amp, random, s| (lost(within(amp, random, "sweep_high"), s), None),
+            make: |amp, random, s| {
+                let at = within(amp, random, "sweep_high");
+                (lost(at, s), vec![at])
+            },
             ..NONE
         },
         Kind {
             name: "samples lost in two tones",
             codes: BROKEN_ANYWHERE,
+            is_without_place: true,
             unit: "samples",
             range: Some((1.0, 400.0)),
             from: Some(8.0),
-            make: |amp, random, s| (lost(within(amp, random, "modulation_high"), s), None),
+            make: |amp, random, s| {
+                let at = within(amp, random, "modulation_high");
+                (lost(at, s), vec![at])
+            },
             ..NONE
         },
         Kind {
             name: "samples lost in the burst",
             codes: BROKEN_ANYWHERE,
+            is_without_place: true,
             unit: "samples",
             range: Some((1.0, 400.0)),
-            make: |amp, random, s| (lost(amp.at("burst", 0.4 + 0.4 * random.uniform()), s), None),
+            make: |amp, random, s| {
+                let at = amp.at("burst", 0.4 + 0.4 * random.uniform());
+                (lost(at, s), vec![at])
+            },
             ..NONE
         },
         Kind {
             name: "samples lost in the quiet",
             codes: BROKEN_ANYWHERE,
+            is_without_place: true,
             unit: "samples",
             range: Some((1.0, 4000.0)),
             from: Some(4.0),
-            make: |amp, random, s| (lost(within(amp, random, "quiet"), s), None),
+            make: |amp, random, s| {
+                let at = within(amp, random, "quiet");
+                (lost(at, s), vec![at])
+            },
             ..NONE
         },
     ]
@@ -196,7 +304,7 @@ fn levels() -> Vec<Kind> {
             codes: &["clipped_input"],
             unit: "dB",
             range: Some((0.001, 6.0)),
-            make: |_, _, s| (vec![Fault::ClipUnderPeak { depth_db: s }], None),
+            make: |_, _, s| (vec![Fault::ClipUnderPeak { depth_db: s }], Vec::new()),
             ..NONE
         },
         Kind {
@@ -205,10 +313,11 @@ fn levels() -> Vec<Kind> {
             unit: "of full action",
             range: Some((1e-4, 1.0)),
             from: Some(0.5),
+            helper: Helper::DriveOrLoopback,
             make: |_, _, s| {
                 let agc =
                     Fault::Agc { target_rms: 0.1, attack_seconds: 0.02, release_seconds: 0.05, part: s };
-                (vec![agc], None)
+                (vec![agc], Vec::new())
             },
             ..NONE
         },
@@ -218,9 +327,19 @@ fn levels() -> Vec<Kind> {
             unit: "dB",
             range: Some((0.01, 20.0)),
             from: Some(6.0),
-            // Where the amp itself distorts by 2 % or more, its own compression hides a limiter.
-            on: |amp| amp.name == "wire",
-            make: |_, _, s| (vec![Fault::LimitUnderPeak { depth_db: s, release_seconds: 0.2 }], None),
+            // Elsewhere the amp distorts by as much as it loses gain.
+            from_on: |amp| amp.name == "wire",
+            helper: Helper::DriveOrLoopback,
+            make: |_, _, s| (vec![Fault::LimitUnderPeak { depth_db: s, release_seconds: 0.2 }], Vec::new()),
+            ..NONE
+        },
+        Kind {
+            name: "interface overloaded",
+            codes: &["interface_overloaded"],
+            unit: "dB lost at the peak",
+            range: Some((0.000_1, 2.0)),
+            helper: Helper::Loopback,
+            make: |_, _, s| (vec![Fault::SoftenUnderPeak { loss_db: s }], Vec::new()),
             ..NONE
         },
         Kind {
@@ -228,8 +347,10 @@ fn levels() -> Vec<Kind> {
             codes: &["noise_gated", "zeroed"],
             unit: "dB",
             range: Some((0.05, 60.0)),
-            from: Some(3.0),
-            make: |_, _, s| (vec![Fault::Gate { peak: 0.006, hold_seconds: 0.05, range_db: s }], None),
+            from: Some(1.0),
+            helper: Helper::DriveOrLoopback,
+            helped_from: 0.35,
+            make: |_, _, s| (vec![Fault::Gate { peak: 0.006, hold_seconds: 0.05, range_db: s }], Vec::new()),
             // Its quietest tones must open the gate, its noise and hum must not.
             on: |amp| !amp.name.starts_with("valves"),
             ..NONE
@@ -239,7 +360,7 @@ fn levels() -> Vec<Kind> {
             codes: &["level_low"],
             unit: "dB",
             from: Some(45.0),
-            make: |_, _, s| (vec![Fault::Level { gain_db: -s }], None),
+            make: |_, _, s| (vec![Fault::Level { gain_db: -s }], Vec::new()),
             ..NONE
         },
         Kind {
@@ -248,7 +369,7 @@ fn levels() -> Vec<Kind> {
             is_note: true,
             unit: "of full scale",
             from: Some(0.006),
-            make: |_, _, s| (vec![Fault::Dc { offset: s }], None),
+            make: |_, _, s| (vec![Fault::Dc { offset: s }], Vec::new()),
             ..NONE
         },
         Kind {
@@ -256,7 +377,7 @@ fn levels() -> Vec<Kind> {
             codes: &["normalised_export"],
             unit: "dBFS",
             from: Some(0.3),
-            make: |_, _, s| (vec![Fault::Normalise { peak_db: -s }], None),
+            make: |_, _, s| (vec![Fault::Normalise { peak_db: -s }], Vec::new()),
             ..NONE
         },
         Kind {
@@ -264,8 +385,8 @@ fn levels() -> Vec<Kind> {
             codes: &["monitoring_on"],
             unit: "of what is played",
             range: Some((1e-4, 0.3)),
-            from: Some(0.02),
-            make: |amp, _, s| (vec![monitor(amp, 0.004, s)], None),
+            helper: Helper::Confirms,
+            make: |amp, _, s| (vec![monitor(amp, 0.004, s)], Vec::new()),
             ..NONE
         },
         Kind {
@@ -273,8 +394,8 @@ fn levels() -> Vec<Kind> {
             codes: &["monitoring_on"],
             unit: "of what is played",
             range: Some((1e-4, 0.3)),
-            from: Some(0.02),
-            make: |amp, _, s| (vec![monitor(amp, -0.003, s)], None),
+            helper: Helper::Confirms,
+            make: |amp, _, s| (vec![monitor(amp, -0.003, s)], Vec::new()),
             ..NONE
         },
     ]
@@ -297,7 +418,7 @@ fn others() -> Vec<Kind> {
             codes: &["hum_high"],
             unit: "of full scale",
             from: Some(0.03),
-            make: |_, _, s| (vec![Fault::Tone { frequency_hz: 50.0, peak: s }], None),
+            make: |_, _, s| (vec![Fault::Tone { frequency_hz: 50.0, peak: s }], Vec::new()),
             ..NONE
         },
         Kind {
@@ -305,7 +426,7 @@ fn others() -> Vec<Kind> {
             codes: &["ultrasonic"],
             unit: "of full scale",
             from: Some(0.003),
-            make: |_, _, s| (vec![Fault::Tone { frequency_hz: 22_000.0, peak: s }], None),
+            make: |_, _, s| (vec![Fault::Tone { frequency_hz: 22_000.0, peak: s }], Vec::new()),
             ..NONE
         },
         Kind {
@@ -314,7 +435,7 @@ fn others() -> Vec<Kind> {
             is_note: true,
             from: Some(16.0),
             unit: "bits",
-            make: |_, _, _| (vec![Fault::SixteenBit], None),
+            make: |_, _, _| (vec![Fault::SixteenBit], Vec::new()),
             ..NONE
         },
         Kind {
@@ -322,7 +443,7 @@ fn others() -> Vec<Kind> {
             codes: &["rate_label"],
             from: Some(44_100.0),
             unit: "Hz",
-            make: |_, _, s| (vec![Fault::WrongRate { rate_hz: s as u32 }], None),
+            make: |_, _, s| (vec![Fault::WrongRate { rate_hz: s as u32 }], Vec::new()),
             ..NONE
         },
         Kind {
@@ -330,7 +451,7 @@ fn others() -> Vec<Kind> {
             codes: &["marker_missing"],
             from: Some(2.5),
             unit: "s",
-            make: |_, _, s| (vec![Fault::CutStart { seconds: s }], None),
+            make: |_, _, s| (vec![Fault::CutStart { seconds: s }], Vec::new()),
             ..NONE
         },
         Kind {
@@ -338,7 +459,7 @@ fn others() -> Vec<Kind> {
             codes: &["marker_missing"],
             from: Some(2.0),
             unit: "s",
-            make: |_, _, s| (vec![Fault::CutEnd { seconds: s }], None),
+            make: |_, _, s| (vec![Fault::CutEnd { seconds: s }], Vec::new()),
             ..NONE
         },
     ]

@@ -19,12 +19,14 @@ const APART_SECONDS: f64 = 0.002;
 const REACH_SECONDS: f64 = 0.06;
 /// What is slower than this is the amp's low end, not an arrival.
 const SMOOTH_SECONDS: f64 = 0.0005;
+/// Binomial weights that take the top of the band off.
+const BELL: [f64; 5] = [0.062_5, 0.25, 0.375, 0.25, 0.062_5];
 /// How far an arrival stands over the scatter beside it; of some thousand Gaussian values none reaches 5.
-const STANDS_OUT: f64 = 9.0;
+const STANDS_OUT: f64 = 7.0;
+/// The least size: at −70 dB no figure moves.
+const LEAST: f64 = 3e-4;
 /// At this rate, or up to twice it, arrivals are looked for: an arrival is told to a tenth of a millisecond.
 const RATE_HZ: f64 = 12_000.0;
-/// The least size: at −50 dB the response moves by 0.03 dB.
-const LEAST: f64 = 0.003;
 
 /// The largest second arrival of a low-drive sweep, if there is one.
 #[must_use]
@@ -40,16 +42,12 @@ pub fn second_arrival(cut: &Cut<'_>, sweep: &Sweep, plans: &mut Plans) -> Option
     if count < 8 * reach || reach > frames(0.5 * impulses.growth_seconds * std::f64::consts::LN_2) {
         return None;
     }
-    // What is left when the mean around each place is taken off, with a running sum.
-    let line: Vec<f64> = (-reach - half - 1..=reach + half).filter_map(at).collect();
-    let mut sums = vec![0.0];
-    for value in &line {
-        sums.push(sums.last().copied().unwrap_or(0.0) + value);
-    }
-    let width = usize::try_from(2 * half + 1).ok()?;
-    let quick: Vec<f64> = (0..usize::try_from(2 * reach + 1).ok()?)
-        .map(|k| (line[k + 1 + width / 2] - (sums[k + 1 + width] - sums[k + 1]) / width as f64).abs())
-        .collect();
+    // A band that ends steeply rings, and most noise lies at the top of it: that is taken off first.
+    let smooth =
+        |n: i64| (-2..=2).zip(BELL).map(|(k, weight)| Some(weight * at(n + k)?)).sum::<Option<f64>>();
+    let line: Vec<f64> = (-reach - 2 * half..=reach + 2 * half).filter_map(smooth).collect();
+    let half = usize::try_from(half).ok()?;
+    let quick: Vec<f64> = less_mean(&less_mean(&line, half), half).into_iter().map(f64::abs).collect();
     let place = |k: usize| k as i64 - reach;
     let (main, first) = quick.iter().enumerate().max_by(|a, b| a.1.total_cmp(b.1))?;
     let apart = frames(APART_SECONDS);
@@ -62,4 +60,16 @@ pub fn second_arrival(cut: &Cut<'_>, sweep: &Sweep, plans: &mut Plans) -> Option
     let ratio = size / first;
     (ratio > LEAST && size > STANDS_OUT * usual)
         .then(|| Arrival { seconds: (place(second) - place(main)) as f64 / impulses.rate_hz, ratio })
+}
+
+/// What is left of each value when the mean of it and `half` values on each side is taken off; the ends are left out.
+fn less_mean(values: &[f64], half: usize) -> Vec<f64> {
+    let width = 2 * half + 1;
+    let mut sum: f64 = values.iter().take(width).sum();
+    let mut left = Vec::with_capacity(values.len());
+    for (k, part) in values.windows(width).enumerate() {
+        left.push(part[half] - sum / width as f64);
+        sum += values.get(k + width).copied().unwrap_or(0.0) - part[0];
+    }
+    left
 }

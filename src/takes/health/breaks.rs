@@ -1,11 +1,13 @@
 //! Places where a recording breaks: samples lost, repeated, zeroed, or a click.
 //!
 //! An amp's signal is band-limited, and in a test signal whatever it does at one moment it does again
-//! soon: kinks of clipping come with every cycle. A break comes once. So two views in which a steady
-//! signal is small (the sixth difference of any signal; a tone less itself some periods before) are
-//! cut into pieces of a millisecond, and a piece that stands out from both sides is a break.
+//! soon: kinks of clipping come with every cycle. A break comes once. So views in which a steady
+//! signal is small (the sixth difference of any signal; a tone less itself some periods before; a sweep
+//! through zeros that follow it) are cut into pieces of a millisecond, and a piece that stands out from
+//! both sides is a break. In a silence the noise itself tells what stands out.
 //! (Own method; its rates of detection and false alarms are printed by `tests/faults.rs`.)
 
+use std::f64::consts::{PI, TAU};
 use std::ops::Range;
 
 /// Length of a piece.
@@ -43,9 +45,79 @@ pub(super) fn of_any(samples: &[f32], rate_hz: f64) -> Vec<usize> {
         let sixth = |n| a[n] + g[n] - 6.0 * (b[n] + f[n]) + 15.0 * (c[n] + e[n]) - 20.0 * d[n];
         views.extend((0..count).map(|n: usize| sixth(n).abs()));
     });
-    let found = stand_out(&peaks, SIDE, 0, LEAST_STEP * STEP_GAIN);
+    let found = stand_out(&peaks, |_| SIDE, 0, LEAST_STEP * STEP_GAIN, STANDS_OUT);
     // The largest value lies three samples before the middle of its seven.
     found.into_iter().filter_map(|k| largest(piece * k..piece * (k + 1), view)).map(|n| n + 3).collect()
+}
+
+/// Breaks of a sweep; `turn` gives the radians from a sample to the next at an index. At zero frequency the view is
+/// the sixth difference; as the sweep rises its three zeros follow the tone and its first harmonics.
+pub(super) fn of_sweep(samples: &[f32], rate_hz: f64, turn: impl Fn(usize) -> f64) -> Vec<usize> {
+    let piece = piece(rate_hz);
+    let weights = |n: usize| -> [f32; 4] {
+        let omega = turn(n);
+        // Harmonics over the band have no zero: more zeros than needed would leave a narrow noise, whose size wanders.
+        let mut taps = [0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0];
+        for harmonic in [1.0, 2.0, 3.0].into_iter().filter(|n| n * omega < 0.9 * PI) {
+            let middle = -2.0 * (harmonic * omega).cos();
+            let at = |k: usize| taps.get(k).copied().unwrap_or(0.0);
+            taps = std::array::from_fn(|k| at(k.wrapping_sub(1)) + middle * at(k) + at(k + 1));
+        }
+        let [a, b, c, d, ..] = taps.map(|w| w as f32);
+        [a, b, c, d]
+    };
+    let count = samples.len().saturating_sub(6);
+    let view = |at: Range<usize>, views: &mut Vec<f32>| {
+        let [w, x, y, z] = weights((at.start + at.end) / 2);
+        let Some(part) = samples.get(at.start..at.end + 6) else { return };
+        let length = at.len();
+        let [a, b, c, d, e, f, g]: [&[f32]; 7] = std::array::from_fn(|k| &part[k..k + length]);
+        let left = |n| w * (a[n] + g[n]) + x * (b[n] + f[n]) + y * (c[n] + e[n]) + z * d[n];
+        views.extend((0..length).map(|n: usize| left(n).abs()));
+    };
+    let peaks = peaks(count, piece, view);
+    // The sweep grows and falls from piece to piece: sides are as short as its kinks and its noise allow.
+    let side = |k: usize| TONE_SIDE.max((3.0 * TAU / turn(piece * k).max(1e-6)) as usize / piece).min(SIDE);
+    let found = stand_out(&peaks, side, 0, LEAST_STEP * STEP_GAIN, STANDS_OUT);
+    let place = |k: usize| {
+        let mut views = Vec::with_capacity(piece);
+        view(piece * k..(piece * (k + 1)).min(count), &mut views);
+        largest(0..views.len(), |n| views[n]).map(|n| piece * k + n + 3)
+    };
+    found.into_iter().filter_map(place).collect()
+}
+
+/// How far a click stands over the noise of a silence: of a million Gaussian values none in 100 000 takes reaches it.
+const SIGMAS: f64 = 7.0;
+/// And how far over its neighbours: what comes again and again is the amp's buzz.
+const OVER_BUZZ: f32 = 1.5;
+/// Clicks that add less than this to the power of the noise move it by less than 0.05 dB.
+const LEAST_ENERGY: f64 = 0.01;
+
+/// Clicks in a silence, where they count. `step` is the smallest step of the codes.
+pub(super) fn of_silence(samples: &[f32], rate_hz: f64, step: f64) -> Vec<usize> {
+    let piece = piece(rate_hz);
+    let second = |n: usize| match samples.get(n..n + 3) {
+        Some(&[a, b, c]) => (a - 2.0 * b + c).abs(),
+        _ => 0.0,
+    };
+    let count = samples.len().saturating_sub(2);
+    let mut some: Vec<f32> = (0..count).step_by(5).map(second).collect();
+    if some.is_empty() {
+        return Vec::new();
+    }
+    let middle = some.len() / 2;
+    let sigma = f64::from(*some.select_nth_unstable_by(middle, f32::total_cmp).1) / 0.6745;
+    let limit = (SIGMAS * sigma).max(8.0 * step) as f32;
+    let peaks = peaks(count, piece, |at, views| views.extend(at.map(second)));
+    let found = stand_out(&peaks, |_| SIDE, 0, limit, OVER_BUZZ);
+    // A second difference makes 2 of a click of 1, and of white noise √6 times its RMS.
+    let clicks: f64 = found.iter().filter_map(|&k| peaks.get(k)).map(|&p| (f64::from(p) / 2.0).powi(2)).sum();
+    if clicks < LEAST_ENERGY * count as f64 * sigma * sigma / 6.0 {
+        return Vec::new();
+    }
+    let place = |k: usize| largest(piece * k..(piece * (k + 1)).min(count), second);
+    found.into_iter().filter_map(place).map(|n| n + 1).collect()
 }
 
 /// Breaks of a steady tone of `period` samples.
@@ -78,7 +150,7 @@ pub(super) fn of_tone(samples: &[f32], rate_hz: f64, period: f64) -> Vec<usize> 
     // Three periods at least, since an amp's kinks come with each; no more than that, since the settling after a
     // change of level would hide what comes soon after it.
     let side = TONE_SIDE.max((3.0 * period) as usize / piece);
-    let found = stand_out(&peaks, side, echo, LEAST_STEP);
+    let found = stand_out(&peaks, |_| side, echo, LEAST_STEP, STANDS_OUT);
     let view = |n: usize| -> f32 {
         match (samples.get(n + whole + 1), samples.get(n..n + 3)) {
             (Some(&x), Some(&[before, at, after])) => (x - (a * after + b * at + c * before)).abs(),
@@ -148,20 +220,28 @@ fn largest(range: Range<usize>, view: impl Fn(usize) -> f32) -> Option<usize> {
     range.max_by(|&a, &b| view(a).total_cmp(&view(b)))
 }
 
-/// Pieces that stand out from both sides. `echo` pieces after each do not count.
-fn stand_out(peaks: &[f32], side: usize, echo: usize, floor: f32) -> Vec<usize> {
+/// Pieces that stand out by `ratio` from both sides, each of `side` pieces. `echo` pieces after each do not count.
+fn stand_out(
+    peaks: &[f32],
+    side: impl Fn(usize) -> usize,
+    echo: usize,
+    floor: f32,
+    ratio: f32,
+) -> Vec<usize> {
     let least = floor.max(0.0);
     let mut found = Vec::new();
     for (k, &peak) in peaks.iter().enumerate() {
         if peak <= least {
             continue;
         }
+        let side = side(k);
         let before = peaks.get(k.saturating_sub(side + 1)..k.saturating_sub(1)).unwrap_or_default();
         let from = (k + 2 + echo).min(peaks.len());
         let after = peaks.get(from..(from + side).min(peaks.len())).unwrap_or_default();
         // Without both sides a change of the signal itself would look like a break.
-        let stands =
-            [before, after].into_iter().all(|side| side.len() >= LEAST_SIDE && stands_over(peak, side));
+        let stands = [before, after]
+            .into_iter()
+            .all(|side| side.len() >= LEAST_SIDE && stands_over(peak, side, ratio));
         // Of two pieces that share a break the larger one counts.
         let shadowed = found.last().is_some_and(|&last: &usize| k <= last + 1 + echo);
         if stands && !shadowed {
@@ -172,14 +252,13 @@ fn stand_out(peaks: &[f32], side: usize, echo: usize, floor: f32) -> Vec<usize> 
 }
 
 /// Whether a peak stands out from a side, of which the [`OTHERS`] largest do not count.
-fn stands_over(peak: f32, side: &[f32]) -> bool {
-    side.iter().filter(|&&value| STANDS_OUT * value >= peak).nth(OTHERS).is_none()
+fn stands_over(peak: f32, side: &[f32], ratio: f32) -> bool {
+    side.iter().filter(|&&value| ratio * value >= peak).nth(OTHERS).is_none()
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use std::f64::consts::TAU;
 
     fn tone(rate_hz: f64, hz: f64, count: usize) -> Vec<f32> {
         (0..count).map(|n| (0.4 * (TAU * hz * n as f64 / rate_hz).sin()).clamp(-0.3, 0.5) as f32).collect()
@@ -220,5 +299,63 @@ mod tests {
         let found = merge(of_any(&samples, 48_000.0), 48_000.0);
         assert_eq!(found.len(), 1, "{found:?}");
         assert!(found[0].start.abs_diff(30_000) <= 3, "{found:?}");
+    }
+
+    /// A silence: Gaussian noise of this RMS with hum and its harmonics ten times as loud.
+    fn silence(count: usize, rms: f64) -> Vec<f32> {
+        let mut random = crate::simulate::noise::White::new(5);
+        let hum = |n: usize| -> f64 {
+            let line = |k: u32| (TAU * 50.0 * f64::from(k) * n as f64 / 48_000.0).sin() / f64::from(k);
+            (1..=12).map(line).sum()
+        };
+        (0..count).map(|n| (rms * random.value() + 10.0 * rms * hum(n)) as f32).collect()
+    }
+
+    #[test]
+    fn a_click_in_a_silence_is_told_where_it_adds_to_the_noise() {
+        let rms = 3e-5;
+        let quiet = silence(48_000, rms);
+        assert_eq!(of_silence(&quiet, 48_000.0, 1e-7), [0; 0]);
+        let clicked = |size: f64| {
+            let mut samples = quiet.clone();
+            samples[20_000] += (size * rms) as f32;
+            of_silence(&samples, 48_000.0, 1e-7)
+        };
+        // One click of n times the RMS adds n² of 48 000: 2 % at 31, 0.3 % at 12.
+        assert_eq!(clicked(31.0), [20_000]);
+        assert_eq!(clicked(12.0), [0; 0]);
+        // The amp's own buzz comes with the mains.
+        let mut buzz = quiet;
+        buzz.iter_mut().step_by(480).for_each(|x| *x += (31.0 * rms) as f32);
+        assert_eq!(of_silence(&buzz, 48_000.0, 1e-7), [0; 0]);
+        for hostile in [vec![], vec![0.5], vec![0.0; 5000], vec![f32::NAN; 5000]] {
+            assert_eq!(of_silence(&hostile, 48_000.0, 1e-7), [0; 0]);
+        }
+    }
+
+    #[test]
+    fn a_click_and_a_lost_sample_are_found_in_a_sweep() {
+        let rate_hz = 48_000.0;
+        let growth = 0.3;
+        let hz = |n: usize| 10.0 * (n as f64 / rate_hz / growth).exp();
+        let turn = |n: usize| TAU * hz(n) / rate_hz;
+        let mut random = crate::simulate::noise::White::new(6);
+        let mut sweep: Vec<f32> = (0..100_000)
+            .map(|n| {
+                let x = 0.03 * (TAU * growth * hz(n)).sin();
+                (x + 0.2 * x * x + 5e-5 * random.value()) as f32
+            })
+            .collect();
+        assert_eq!(of_sweep(&sweep, rate_hz, turn), [0; 0]);
+        // At 1.5 s the sweep has 1.5 kHz, at 1.9 s 5.6 kHz, where the sixth difference of any signal does not see it.
+        sweep[72_000] += 0.02;
+        sweep[91_200] += 0.005;
+        assert!(of_any(&sweep, rate_hz).iter().all(|n| n.abs_diff(91_200) > 100));
+        let found = of_sweep(&sweep, rate_hz, turn);
+        assert_eq!(found.len(), 2, "{found:?}");
+        assert!(found[0].abs_diff(72_000) <= 3 && found[1].abs_diff(91_200) <= 3, "{found:?}");
+        for hostile in [vec![], vec![0.5], vec![f32::NAN; 5000]] {
+            assert_eq!(of_sweep(&hostile, rate_hz, turn), [0; 0]);
+        }
     }
 }

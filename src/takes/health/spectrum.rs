@@ -89,50 +89,30 @@ fn hum(density: &[f64], bin_hz: f64, rms: f64) -> Option<Finding> {
     })
 }
 
-/// Noise that rises by this much as soon as something is played (1 dB, in power).
-const GATED: f64 = 1.26;
+/// Noise that rises by this much as soon as something is played (0.5 dB, in power).
+const GATED: f64 = 1.122;
 /// Quiet steps that are looked at.
 const GATE_STEPS: usize = 6;
 /// Where: clear of most hum, inside every recorder's band.
-const GATE_HZ: (f64, f64) = (2_000.0, 15_000.0);
+const GATE_HZ: (f64, f64) = (2_000.0, 18_000.0);
+/// Bins beside a harmonic in which Hann's main lobe and the clock's error may lie.
+const LOBE: f64 = 3.0;
+/// Places of the silence that are looked at.
+const SILENT_PLACES: usize = 6;
 
 /// Noise that is there under the quietest tones but not in the silence: something closes when nothing is played.
 /// `step` is the smallest step of the codes.
 pub(super) fn gate(take: &Take, step: f64, plans: &mut Plans) -> Option<Finding> {
-    let bin_hz = take.rate_hz / PIECE as f64;
-    let band = (GATE_HZ.0 / bin_hz) as usize..(GATE_HZ.1 / bin_hz) as usize;
-    let silence = take.plan.segments.iter().find(|s| matches!(s.signal, Signal::Quiet {}))?;
-    let ladder = take.plan.segment("ladder_up")?;
-    let Signal::Ladder { step_seconds, ref levels_db, .. } = ladder.signal else { return None };
-    // A harmonic takes up few bins of a thousand: the median does not see it. Pieces of one length, so that the
-    // median of few averages errs alike in both.
-    let length = (0.7 * step_seconds).min(0.2 * silence.length_seconds);
-    let mut level = |from: f64| -> Option<f64> {
-        let cut = take.stretch(from, from + length, from)?;
-        Some(median(density(cut.samples, 2, plans)?.get(band.clone())?))
-    };
-    let mut order: Vec<usize> = (0..levels_db.len()).collect();
-    order.sort_by(|&a, &b| levels_db[a].total_cmp(&levels_db[b]));
-    let steps: Vec<f64> = order
-        .into_iter()
-        .take(GATE_STEPS)
-        .filter_map(|k| level(ladder.start_seconds + (k as f64 + 0.25) * step_seconds))
-        .collect();
-    let quiet: Vec<f64> = (0..4)
-        .filter_map(|k| level(silence.start_seconds + (0.15 + 0.2 * f64::from(k)) * silence.length_seconds))
-        .collect();
-    if steps.len() < GATE_STEPS || quiet.len() < 4 {
-        return None;
-    }
-    let (playing, silent) = (median(&steps), median(&quiet));
+    let (playing, silent) = noise_played_and_silent(take, |_, at| at < GATE_STEPS, plans)?;
     // Squared peaks of noise of one code's rounding: step²/12, over all bins, Hann's 1.5 bins wide.
     let rounding = 2.0 * 1.5 * step * step / 12.0 / (PIECE / 2) as f64;
+    let silence = take.plan.segments.iter().find(|s| matches!(s.signal, Signal::Quiet {}))?;
     (playing > GATED * silent && playing > 8.0 * rounding).then(|| {
         Finding::new(
             "noise_gated",
             Severity::Limit,
             format!(
-                "the noise from 2 to 15 kHz is {:.1} dB lower while nothing is played than under the quietest tones",
+                "the noise from 2 to 18 kHz is {:.1} dB lower while nothing is played than under the quietest tones",
                 units::power_db(playing / silent.max(1e-30)).min(99.9)
             ),
             "a noise gate or an expander closes in the silence: noise and hum are its own, not the amp's",
@@ -140,6 +120,59 @@ pub(super) fn gate(take: &Take, step: f64, plans: &mut Plans) -> Option<Finding>
         )
         .in_segment(&silence.id)
     })
+}
+
+/// Mean power density of the noise between the harmonics under some steps of the rising ladder, and while nothing is
+/// played; `wanted` is given a step's level in dB re top and its place in their order from the quietest.
+pub(super) fn noise_played_and_silent(
+    take: &Take,
+    wanted: impl Fn(f64, usize) -> bool,
+    plans: &mut Plans,
+) -> Option<(f64, f64)> {
+    let bin_hz = take.rate_hz / PIECE as f64;
+    let silence = take.plan.segments.iter().find(|s| matches!(s.signal, Signal::Quiet {}))?;
+    let ladder = take.plan.segment("ladder_up")?;
+    let Signal::Ladder { frequency_hz, step_seconds, ref levels_db } = ladder.signal else { return None };
+    let away = |k: usize| {
+        let harmonics = k as f64 * bin_hz / frequency_hz;
+        (harmonics - harmonics.round()).abs() * frequency_hz > LOBE * bin_hz
+    };
+    let band: Vec<usize> =
+        ((GATE_HZ.0 / bin_hz) as usize..(GATE_HZ.1 / bin_hz) as usize).filter(|&k| away(k)).collect();
+    // Pieces of one length, so that few averages err alike in both.
+    let length = (0.7 * step_seconds).min(0.2 * silence.length_seconds);
+    let mut level = |from: f64| -> Option<f64> {
+        let cut = take.stretch(from, from + length, from)?;
+        let density = density(cut.samples, 2, plans)?;
+        let values: Vec<f64> = band.iter().filter_map(|&k| density.get(k).copied()).collect();
+        // A line of its own does not count.
+        let most = 4.0 * median(&values);
+        let (sum, count) =
+            values.iter().filter(|v| **v < most).fold((0.0, 0.0), |(s, n), v| (s + v, n + 1.0));
+        (count > 0.0).then(|| sum / count)
+    };
+    let mut order: Vec<usize> = (0..levels_db.len()).collect();
+    order.sort_by(|&a, &b| levels_db[a].total_cmp(&levels_db[b]));
+    let steps: Vec<f64> = order
+        .into_iter()
+        .enumerate()
+        .filter(|&(at, k)| wanted(levels_db[k], at))
+        .filter_map(|(_, k)| level(ladder.start_seconds + (k as f64 + 0.25) * step_seconds))
+        .collect();
+    let room = 0.82 * silence.length_seconds - length;
+    let quiet: Vec<f64> = (0..SILENT_PLACES)
+        .map(|k| 0.15 * silence.length_seconds + room * k as f64 / (SILENT_PLACES - 1) as f64)
+        .filter_map(|at| level(silence.start_seconds + at))
+        .collect();
+    (steps.len() >= GATE_STEPS && quiet.len() == SILENT_PLACES).then(|| (middle(steps), middle(quiet)))
+}
+
+/// Mean of the middle half.
+fn middle(mut values: Vec<f64>) -> f64 {
+    values.sort_by(f64::total_cmp);
+    let aside = values.len() / 4;
+    let half = values.get(aside..values.len() - aside).unwrap_or_default();
+    half.iter().sum::<f64>() / half.len().max(1) as f64
 }
 
 fn median(values: &[f64]) -> f64 {
