@@ -404,6 +404,21 @@ impl Plan {
                 return fault(&segment.id, what);
             }
         }
+        // What plays at the same time adds up, over full scale too, and cannot be told apart.
+        let markers = self.markers.iter().map(|m| {
+            (m.start_seconds, super::marker::LENGTH_SECONDS, format!("the marker at {} s", m.start_seconds))
+        });
+        let identity = (self.identity_seconds, super::identity::LENGTH_SECONDS, "the identity".to_owned());
+        let segments = self.segments.iter().map(|s| (s.start_seconds, s.length_seconds, s.id.clone()));
+        let mut all: Vec<(f64, f64, String)> = markers.chain([identity]).chain(segments).collect();
+        all.sort_by(|a, b| a.0.total_cmp(&b.0));
+        for pair in all.windows(2) {
+            if let [(start, length, first), (next, _, second)] = pair
+                && start + length > next + 1e-6
+            {
+                return fault(second, format!("begins at {next} s, before the end of {first}"));
+            }
+        }
         Ok(())
     }
 }
