@@ -408,15 +408,18 @@ fn of_plain(
     plans: &mut Plans,
 ) -> TakeAnalysis {
     let samples = tape.all();
+    let mut hum = None;
     match plain::measure(samples, rate_hz, plans) {
         Plain::Tone(tone) => {
             entry.kind = RecordingKind::Tone;
             tone_figures::put(&mut entry.figures, &tone, rate_hz, scale);
+            hum = plain::may_be_hum(tone.frequency_hz);
         }
         Plain::TwoTones(omegas) => {
             entry.kind = RecordingKind::TwoTones;
             let cut = plain::cut(plain::middle(plain::steady(samples, rate_hz), rate_hz), rate_hz);
             let frequencies_hz = omegas.map(|omega| omega * rate_hz / std::f64::consts::TAU);
+            hum = plain::may_be_hum(frequencies_hz[0]);
             match pair::measure(&cut, frequencies_hz, None, plans) {
                 Ok(pair) => {
                     entry.figures.products = pair::products(&pair, scale);
@@ -454,6 +457,7 @@ fn of_plain(
         _ => {}
     }
     entry.findings.extend(said);
+    entry.findings.extend(hum);
     entry
 }
 

@@ -141,7 +141,7 @@ const FILE: [Known; 24] = [
     k("valid_bits_wrong", N, "the valid bits cannot be so", "all bits are taken; compare the level"),
 ];
 
-const SAMPLES: [Known; 18] = [
+const SAMPLES: [Known; 19] = [
     k(
         "channel_copied",
         NL,
@@ -203,6 +203,12 @@ const SAMPLES: [Known; 18] = [
         LR,
         "another rate than the label says",
         "every frequency is off by that ratio; mend the label or record again",
+    ),
+    k(
+        "tone_may_be_hum",
+        NL,
+        "a plain recording's tone lies at the mains",
+        "the figures may be hum's; was such a tone played?",
     ),
     k(
         "zeroed",

@@ -9,6 +9,7 @@ use realfft::num_complex::Complex;
 use super::plans::{Plans, fast_length};
 use super::tone::{self, Tone};
 use super::{Cut, fit};
+use crate::finding::{Finding, Severity};
 
 /// What a plain recording turned out to hold.
 #[derive(Debug, Clone)]
@@ -113,6 +114,25 @@ pub fn measure(samples: &[f32], rate_hz: f64, plans: &mut Plans) -> Plain {
     }
 }
 
+/// Mains wanders so far from its nominal frequency; a generator's tone does not.
+const MAINS_WANDERS: f64 = 0.005;
+/// Clocks of player and recorder differ by this at most, as a rule of their quartzes (50 ppm each).
+const QUARTZ: f64 = 1e-4;
+
+/// A tone at the mains' frequency: hum, unless it was meant (60 Hz stands in a textbook's pair of tones).
+#[must_use]
+pub fn may_be_hum(frequency_hz: f64) -> Option<Finding> {
+    let mains_hz = [50.0, 60.0].into_iter().find(|hz| (frequency_hz / hz - 1.0).abs() < MAINS_WANDERS)?;
+    let exact = (frequency_hz / mains_hz - 1.0).abs() < QUARTZ;
+    Some(Finding::new(
+        "tone_may_be_hum",
+        if exact { Severity::Note } else { Severity::Limit },
+        format!("a tone at {frequency_hz:.2} Hz is taken as played, and mains hum lies there too"),
+        "if it is hum, the figures are not the amp's",
+        "if no such tone was played, the signal did not arrive: check cable, channel and level",
+    ))
+}
+
 /// Is `omega` a harmonic of `first` that a lone distorted tone would have? High ones that tower over
 /// their neighbours of the same parity are a tone of their own (70 Hz and 7 kHz).
 fn belongs(omega: f64, first: f64, apart: f64, spectrum: &Spectrum) -> bool {
@@ -212,4 +232,22 @@ impl Spectrum {
 #[must_use]
 pub fn cut(samples: &[f32], rate_hz: f64) -> Cut<'_> {
     Cut { samples, rate_hz, ratio: 1.0, start_seconds: 0.0 }
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_tone_at_the_mains_is_named() {
+        for hz in [49.95, 50.1, 59.93] {
+            assert_eq!(may_be_hum(hz).unwrap().severity, Severity::Limit, "{hz}");
+        }
+        // The textbook's 60 Hz, by two clocks.
+        assert_eq!(may_be_hum(60.002).unwrap().severity, Severity::Note);
+        for hz in [41.2, 55.0, 61.0, 82.4, 100.0, 1010.0] {
+            assert!(may_be_hum(hz).is_none(), "{hz}");
+        }
+    }
 }
