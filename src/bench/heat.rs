@@ -156,13 +156,26 @@ pub fn warnings(heat: &Heat, load_watts: Option<f64>) -> Vec<Finding> {
     } else {
         return Vec::new();
     };
-    vec![Finding::new(
-        code,
-        severity,
-        format!("{numbers}: {how} its {rating} W"),
-        "the load's value drifts as it heats, and watts with it; it may burn or open",
-        "use a load rated at twice the amp's power or more, let it cool between takes",
-    )]
+    let saw = format!("{numbers}: {how} its {rating} W");
+    let finding = if code == "load_runs_hot" {
+        let cool = (2.0 * heat.peak_watts).ceil();
+        Finding::new(
+            code,
+            severity,
+            saw,
+            "it bears that, but its value drifts as it heats, and watts with it",
+            format!("let it cool between takes; one rated {cool} W or more would stay at half of its rating"),
+        )
+    } else {
+        Finding::new(
+            code,
+            severity,
+            saw,
+            "the load's value drifts as it heats, and watts with it; it may burn or open",
+            "use a load rated at twice the amp's power or more, let it cool between takes",
+        )
+    };
+    vec![finding]
 }
 
 #[cfg(test)]
@@ -233,5 +246,9 @@ mod tests {
         assert_eq!(code(Some(9.0)).as_deref(), Some("load_peaks_over_rating"));
         assert_eq!(code(Some(15.0)).as_deref(), Some("load_runs_hot"));
         assert_eq!(code(Some(20.0)), None);
+        // Rated as the advice for too small a load says, nothing is advised against.
+        let hot = warnings(&heat, Some(10.0)).remove(0);
+        assert_eq!((hot.code.as_str(), hot.severity), ("load_runs_hot", Severity::Note));
+        assert!(hot.advice.contains("20 W or more") && !hot.advice.contains("twice"), "{}", hot.advice);
     }
 }
