@@ -323,7 +323,9 @@ fn recording(
     }
     for take in &mut all {
         let measured = take.channels.get(ask.channel as usize - 1);
-        if take.kind != RecordingKind::Other {
+        // The answer to a level check says how far to turn the input; two numbers for that would be one too many.
+        let is_answered = take.findings.iter().any(|f| f.code == "level_to_set");
+        if take.kind != RecordingKind::Other && !is_answered {
             take.findings.extend(health::programme::level(measured.and_then(|m| m.peak.value)));
         }
         take.fitness = Fitness::of(&take.findings);

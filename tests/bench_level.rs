@@ -83,8 +83,53 @@ fn an_amp_that_does_not_clip_and_a_quiet_input_are_turned_up() {
     let answer = answer(&checked);
     assert!(answer.saw.contains("does not clip"), "{}", answer.saw);
     assert!(answer.advice.contains("output up by 10 dB"), "{}", answer.advice);
-    // Peaks are at −31 dBFS: 23 dB to −8.
-    assert!(answer.advice.contains("input up by 23 dB"), "{}", answer.advice);
+    // Peaks are at −31 dBFS, with the output 10 dB up at −21: over −24, where nothing need be turned.
+    assert!(!answer.advice.contains("input up"), "{}", answer.advice);
+    let quieter = self::checked(&mut Gain(1.0), from_db(-40.0));
+    // −41 and 10 up is −31: 23 dB to −8.
+    assert!(self::answer(&quieter).advice.contains("input up by 23 dB"), "{:?}", self::answer(&quieter));
+}
+
+#[test]
+fn what_is_turned_up_ahead_of_the_amp_has_room_in_the_input() {
+    // Peaks at −3.5 dBFS of an amp that does not clip: 10 dB more would be over full scale, 14.5 dB down lead to −8.
+    let first = checked(&mut Gain(1.0), from_db(-2.5));
+    let advice = &answer(&first).advice;
+    assert!(advice.contains("output up by 10 dB") && advice.contains("input down by 14 dB"), "{advice}");
+    // Done as told, the next one is in order, or asks for more drive only.
+    let second = checked(&mut Gain(1.0), from_db(-2.5 + 10.0 - 14.5));
+    assert!(second.findings.iter().all(|f| f.code != "clipped_input"), "{:?}", second.findings);
+}
+
+/// The drive beside the amp, or the amp copied to both channels: each channel holds the level check.
+#[test]
+fn a_second_channel_is_not_taken_for_the_right_one() {
+    let plan = Plan::level_check(&Choices::default());
+    let recorder = Recorder { oversample: 4, noise_rms: 1e-5, tail_seconds: 0.2, ..Recorder::default() };
+    let (rate, amp) =
+        take(&plan, &mut clipper(-10.0), &Recorder { units_per_output: 1.4, ..recorder.clone() });
+    let (_, drive) = take(&plan, &mut Gain(0.5), &recorder);
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("level.wav");
+    let spec = hound::WavSpec {
+        channels: 2,
+        sample_rate: rate,
+        bits_per_sample: 24,
+        sample_format: hound::SampleFormat::Int,
+    };
+    let mut writer = hound::WavWriter::create(&path, spec).unwrap();
+    for (amp, drive) in amp.iter().zip(&drive) {
+        for x in [amp, drive] {
+            writer.write_sample((x * f64::from((1 << 23) - 1)).round() as i32).unwrap();
+        }
+    }
+    writer.finalize().unwrap();
+    for options in [Options::default(), Options { drive_channel: Some(2), ..Options::default() }] {
+        let checked = check::file(&path, &options);
+        assert_eq!(answer(&checked).code, "level_right");
+        assert!(checked.findings.iter().all(|f| f.code != "wrong_channel"), "{:?}", checked.findings);
+        assert!(checked.is_usable());
+    }
 }
 
 #[test]

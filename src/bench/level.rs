@@ -9,6 +9,8 @@ const CLIPPED_THD: f64 = 0.05;
 pub const AIM_DB: f64 = -10.0;
 /// Between these nothing need be turned.
 const IDEAL_DB: std::ops::RangeInclusive<f64> = -15.0..=-5.0;
+/// How far the output is turned up where the amp does not clip at all.
+const TURN_UP_DB: f64 = 10.0;
 /// At or over this the recorder's input clips, whatever the amp does.
 const INPUT_FULL_DBFS: f64 = -0.3;
 /// Peaks should stay under this: bursts and low notes may go over the rise's (common practice).
@@ -52,11 +54,14 @@ pub fn answer(points: &[RisePoint]) -> Option<Answer> {
         Some(db) => Some(db - AIM_DB),
         None => None,
     };
-    let turn_input_db = if input_clips || input_peak_dbfs > INPUT_ROOM_DBFS {
+    // What is turned up ahead of an amp that does not clip comes out of it: the input must have room for that too.
+    let louder_db = if clips_at_db.is_none() && !input_clips { TURN_UP_DB } else { 0.0 };
+    let expected_dbfs = input_peak_dbfs + louder_db;
+    let turn_input_db = if input_clips || expected_dbfs > INPUT_ROOM_DBFS {
         // Beyond full scale nobody knows by how much: a fair step down.
-        INPUT_AIM_DBFS - input_peak_dbfs - if input_clips { 6.0 } else { 0.0 }
-    } else if input_peak_dbfs < INPUT_LOW_DBFS {
-        INPUT_AIM_DBFS - input_peak_dbfs
+        INPUT_AIM_DBFS - expected_dbfs - if input_clips { 6.0 } else { 0.0 }
+    } else if expected_dbfs < INPUT_LOW_DBFS {
+        INPUT_AIM_DBFS - expected_dbfs
     } else {
         0.0
     };
@@ -77,7 +82,7 @@ impl Answer {
             Some(turn) if turn < -0.5 => Some(format!("turn the interface's output down by {:.0} dB", -turn)),
             Some(turn) if turn > 0.5 => Some(format!("turn the interface's output up by {turn:.0} dB")),
             None if !self.input_clips => {
-                Some("turn the interface's output up by 10 dB, or use less drive pad".to_owned())
+                Some(format!("turn the interface's output up by {TURN_UP_DB:.0} dB, or use less drive pad"))
             }
             _ => None,
         };
