@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::analyse::{self, Options};
 use crate::analysis::{ChannelLevel, RecordingKind, Strike, TakeAnalysis};
-use crate::finding::{Finding, Fitness};
+use crate::finding::{Finding, Fitness, Severity};
 use crate::measure::Plans;
 use crate::takes::health::helper;
 use crate::takes::read::read;
@@ -120,13 +120,17 @@ fn of_other_channels(all: &mut FileCheck, path: &Path, options: &Options) {
         Some(c.channel) != all.channel && c.level.value.is_some_and(|level| level > analyse::LIVE_DBFS)
     };
     let others: Vec<u32> = all.channels.iter().filter(live).map(|c| c.channel).take(MOST_OTHERS).collect();
-    let of_programme = matches!(all.kind, Some(RecordingKind::Programme | RecordingKind::Segment));
+    // Whatever bears our markers is in its place.
+    let is_ours = matches!(
+        all.kind,
+        Some(RecordingKind::Programme | RecordingKind::Segment | RecordingKind::LevelCheck)
+    );
     for other in others {
         let Ok(recorded) = read(path, &Ask { channel: other, plans: &known, drive_channel: None }) else {
             continue;
         };
         let Some(take) = recorded.takes.first() else { continue };
-        if !of_programme {
+        if !is_ours {
             all.findings.retain(|f| f.code != "no_steady_tone");
             all.findings.push(helper::wrong_channel(options.channel, other));
             break;
@@ -143,12 +147,25 @@ fn of_loopback(options: &Options) -> Vec<Finding> {
     let known = options.known_plans();
     let ask = Ask { channel: options.channel, plans: &known, drive_channel: None };
     let not_used = |why: &str| vec![analyse::loopback_not_used(loopback, why)];
-    match read(loopback, &ask).map(|recorded| recorded.takes.into_iter().next()) {
+    let mut said = match read(loopback, &ask).map(|recorded| recorded.takes.into_iter().next()) {
         Ok(Some(take)) => helper::Rising::of(&take, &mut Plans::default())
             .map_or_else(Vec::new, |rising| rising.judge("the loopback")),
-        Ok(None) => not_used("no markers were found in it"),
-        Err(error) => not_used(&error.to_string()),
-    }
+        Ok(None) => return not_used("no markers were found in it"),
+        Err(error) => return not_used(&error.to_string()),
+    };
+    let alone = Options { loopback: None, drive_channel: None, ..options.clone() };
+    let health = analyse::health_of_file(loopback, &alone).unwrap_or_default();
+    let clipped = health.iter().flat_map(|take| &take.findings).find(|f| f.code == "clipped_input");
+    said.extend(clipped.map(|clipped| {
+        Finding::new(
+            "loopback_overloaded",
+            Severity::Note,
+            format!("the loopback itself is clipped in the recorder: {}", clipped.saw),
+            "where it clips it tells nothing of the takes, whose level need not do so",
+            "record the loopback again at the level of the takes: turn down the input, or use a pad",
+        )
+    }));
+    said
 }
 
 impl FileCheck {
