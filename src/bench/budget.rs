@@ -13,6 +13,8 @@ use crate::statistics::t_quantile;
 pub(crate) const ASSUMED_RESISTOR_PERCENT: f64 = 5.0;
 /// An input impedance out of a data sheet ("10 kΩ" means little more; common practice, no source).
 const ASSUMED_INPUT_PERCENT: f64 = 20.0;
+/// A full scale that nobody measured was typed from a data sheet; those hold within 0.5 dB (common practice, no source).
+pub(crate) const TYPED_FULL_SCALE_PERCENT: f64 = 6.0;
 /// A divider measured with a meter of which nobody said how good it is.
 const ASSUMED_RATIO_PERCENT: f64 = 2.0;
 
@@ -212,9 +214,8 @@ fn full_scale(rig: &Rig, power: f64) -> Component {
         (None, Some(percent)) => {
             (Knowledge::Within(percent), format!("± {percent} %, rectangular, the meter's accuracy"))
         }
-        // Nobody measured it, so it was typed from a data sheet; those hold within 0.5 dB (common practice, no source).
         (None, None) => (
-            Knowledge::Within(6.0),
+            Knowledge::Within(TYPED_FULL_SCALE_PERCENT),
             "± 6 %, rectangular, assumed of a data sheet: calibrate, or write meter_percent".to_owned(),
         ),
     };

@@ -244,7 +244,7 @@ impl Bench {
             load_ohms: self.load_ohms_of(take),
             drive_volts_at_top: self.rig.drive_volts_at_top(top_dbfs),
             drive_full_scale_volts: self.rig.drive_full_scale_volts,
-            drive_uncertainty_percent: self.rig.drive_full_scale_uncertainty_percent,
+            drive_uncertainty_percent: self.rig.drive_uncertainty_percent(),
             mains_hz: self.mains_hz,
         }
     }

@@ -1,5 +1,6 @@
 //! The rig: what stands between the amp and the file.
 
+use super::budget::{Knowledge, TYPED_FULL_SCALE_PERCENT};
 use crate::units::from_db;
 
 /// Load, pad, interface, and their calibration. `None`: not written down.
@@ -118,12 +119,29 @@ impl Rig {
     }
 
     /// ± per cent (95 %) of volts at the amp's input: of the drive's channel where it is calibrated, else of the
-    /// output; `None` where neither is, or nobody said how well.
+    /// output; assumed where nobody said how well, `None` where neither is calibrated.
     #[must_use]
     pub fn drive_uncertainty_percent(&self) -> Option<f64> {
-        match (self.drive_channel, self.drive_full_scale_volts) {
+        let percent = match (self.drive_channel, self.drive_full_scale_volts) {
             (Some(_), Some(_)) => self.drive_full_scale_uncertainty_percent,
-            _ => self.output_full_scale_volts.and(self.output_full_scale_uncertainty_percent),
+            _ => {
+                self.output_full_scale_volts?;
+                self.output_full_scale_uncertainty_percent
+            }
+        };
+        // A full scale that was typed is as good as the meter, or as a data sheet: the same as the input's (`budget`).
+        Some(percent.unwrap_or_else(|| {
+            let typed = Knowledge::Within(self.meter_percent.unwrap_or(TYPED_FULL_SCALE_PERCENT));
+            typed.standard_percent() * crate::statistics::NORMAL_95
+        }))
+    }
+
+    /// Whether a calibration, or the person, says how well the drive's volts are known.
+    #[must_use]
+    pub fn drive_calibration_is_known(&self) -> bool {
+        match (self.drive_channel, self.drive_full_scale_volts) {
+            (Some(_), Some(_)) => self.drive_full_scale_uncertainty_percent.is_some(),
+            _ => self.output_full_scale_uncertainty_percent.is_some(),
         }
     }
 

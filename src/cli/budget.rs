@@ -51,8 +51,13 @@ pub fn write(bench: &Bench, analysis: &Analysis, out: &mut dyn Write) -> std::io
     if let Some(percent) = bench.rig.drive_uncertainty_percent() {
         writeln!(
             out,
-            "volts at the amp's input (95 %): ± {}, from their calibration",
-            self::percent(percent)
+            "volts at the amp's input (95 %): ± {}, {}",
+            self::percent(percent),
+            if bench.rig.drive_calibration_is_known() {
+                "from their calibration"
+            } else {
+                "assumed: not calibrated"
+            }
         )?;
     }
     for text in &watts.left_out {
