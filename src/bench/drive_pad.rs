@@ -2,6 +2,7 @@
 
 use super::rig::parallel_ohms;
 use super::series::Series;
+use crate::finding::{Finding, Severity};
 use crate::units::{db, from_db};
 
 /// What the pad is for.
@@ -44,14 +45,51 @@ pub struct DriveDesign {
 
 /// Line outputs are content with this; less loads them down (common practice).
 const LEAST_LOAD_OHMS: f64 = 600.0;
+/// And with this many times their own impedance (common practice).
+const LEAST_LOAD_TIMES: f64 = 10.0;
 /// A source of more than this adds noise and lets the amp's grid current bend the drive: a
 /// clipping grid draws some 0.1 mA, here 0.1 V (common practice, no source).
 const MOST_SOURCE_OHMS: f64 = 1000.0;
+/// Where no pad keeps both rules: an output that feeds this many times its own impedance still gives half of its volts, …
+const COMPROMISE_LOAD_TIMES: f64 = 2.0;
+/// … and from this source a clipping grid bends the drive by half a volt: no pad is better then.
+const COMPROMISE_SOURCE_OHMS: f64 = 4700.0;
 
 /// Up to three pads, the nearest to the wanted drive and the quietest first; empty if the output
-/// can't give so much or the values are no numbers.
+/// can't give so much or the values are no numbers. Where no pad keeps the rules of load and source, those that come
+/// nearest; [`compromise`] says so.
 #[must_use]
 pub fn design(task: &DriveTask) -> Vec<DriveDesign> {
+    let kept = within(task, LEAST_LOAD_TIMES, MOST_SOURCE_OHMS);
+    if kept.is_empty() { within(task, COMPROMISE_LOAD_TIMES, COMPROMISE_SOURCE_OHMS) } else { kept }
+}
+
+/// Whether the output has the wanted drive to give, into nothing but the amp.
+#[must_use]
+pub fn has_enough(task: &DriveTask) -> bool {
+    let share = task.amp_ohms / (task.amp_ohms + task.output_ohms);
+    task.output_volts * from_db(task.top_dbfs) * share >= task.drive_volts
+}
+
+/// Which rule the best pad breaks, if it does.
+#[must_use]
+pub fn compromise(task: &DriveTask, design: &DriveDesign) -> Option<Finding> {
+    let finding = |saw: String, effect: &str| {
+        let advice = "an output of lower impedance, or more volts through more pad, would serve better";
+        Some(Finding::new("pad_compromise", Severity::Note, saw, effect, advice))
+    };
+    if design.source_ohms > MOST_SOURCE_OHMS {
+        let saw =
+            format!("the amp sees {:.0} ohms through the pad, over {MOST_SOURCE_OHMS}", design.source_ohms);
+        return finding(saw, "the amp's grid current bends the drive where it clips, and noise and hum grow");
+    }
+    let times = design.output_sees_ohms / task.output_ohms;
+    (times < LEAST_LOAD_TIMES).then_some(())?;
+    let saw = format!("the interface's output feeds only {times:.1} times its own impedance");
+    finding(saw, "its volts depend on what it feeds: calibrate the output with pad and amp connected")
+}
+
+fn within(task: &DriveTask, least_times: f64, most_source_ohms: f64) -> Vec<DriveDesign> {
     let sane = [task.output_volts, task.drive_volts, task.amp_ohms];
     if sane.iter().any(|v| !(v.is_finite() && *v > 0.0))
         || !(task.output_ohms.is_finite() && task.output_ohms >= 0.0 && task.top_dbfs.is_finite())
@@ -65,8 +103,8 @@ pub fn design(task: &DriveTask) -> Vec<DriveDesign> {
         let top_ideal = shunt * (1.0 / wanted_ratio - 1.0) - task.output_ohms;
         let Some(top_ohms) = task.series.nearest(top_ideal) else { continue };
         let design = consequences(task, top_ohms, bottom_ohms);
-        let loads = design.output_sees_ohms < LEAST_LOAD_OHMS.max(10.0 * task.output_ohms);
-        if loads || design.source_ohms > MOST_SOURCE_OHMS {
+        let loads = design.output_sees_ohms < LEAST_LOAD_OHMS.max(least_times * task.output_ohms);
+        if loads || design.source_ohms > most_source_ohms {
             continue;
         }
         // Half a decibel off and three times the source resistance weigh the same.
@@ -74,11 +112,15 @@ pub fn design(task: &DriveTask) -> Vec<DriveDesign> {
         candidates.push((cost, design));
     }
     candidates.sort_by(|a, b| a.0.total_cmp(&b.0));
+    // Alternatives worth the name differ much; where there are none such, little.
     let mut chosen: Vec<DriveDesign> = Vec::new();
-    for (_, design) in candidates {
-        let other = |c: &DriveDesign| !(0.55..1.8).contains(&(design.bottom_ohms / c.bottom_ohms));
-        if chosen.len() < 3 && chosen.iter().all(other) {
-            chosen.push(design);
+    for apart in [1.8, 1.3, 1.01] {
+        for (_, design) in &candidates {
+            let ratio = |c: &DriveDesign| design.bottom_ohms / c.bottom_ohms;
+            let other = |c: &DriveDesign| ratio(c).max(1.0 / ratio(c)) > apart;
+            if chosen.len() < if apart > 1.5 { 3 } else { 2 } && chosen.iter().all(other) {
+                chosen.push(*design);
+            }
         }
     }
     chosen
@@ -143,6 +185,28 @@ mod tests {
         };
         assert_eq!(design(&task), []);
         assert_eq!(design(&DriveTask { drive_volts: f64::NAN, ..task }), []);
+    }
+
+    /// Outputs of 600 ohms and 1 kilohm, as some give: possible, if not well.
+    #[test]
+    fn a_hard_task_gets_a_compromise_that_says_so() {
+        let task = |output_volts, output_ohms, drive_volts| DriveTask {
+            output_volts,
+            output_ohms,
+            drive_volts,
+            top_dbfs: -1.0,
+            amp_ohms: 1e6,
+            series: Series::E24,
+        };
+        for hard in [task(2.449, 1000.0, 0.3), task(1.228, 600.0, 0.3), task(12.28, 1000.0, 1.2)] {
+            let designs = design(&hard);
+            assert!(designs.len() > 1, "{hard:?}: {designs:?}");
+            assert!(has_enough(&hard) && designs[0].off_db.abs() < 0.63, "{designs:?}");
+            assert_eq!(compromise(&hard, &designs[0]).unwrap().code, "pad_compromise");
+        }
+        let usual = task(2.449, 100.0, 0.2);
+        assert_eq!(compromise(&usual, &design(&usual)[0]), None);
+        assert!(!has_enough(&task(1.0, 100.0, 1.0)));
     }
 
     proptest! {

@@ -145,13 +145,19 @@ pub fn run(args: &PadArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> {
         );
     }
     if let Some((task, found)) = &drives {
+        let [output, wanted] = [task.output_volts, task.drive_volts].map(|volts| Level { volts });
+        let hints = words::perhaps(&findings);
+        anyhow::ensure!(
+            !found.is_empty() || drive_pad::has_enough(task),
+            "the interface's output gives {output} at full scale: not enough for {wanted} at the amp{hints}"
+        );
         anyhow::ensure!(
             !found.is_empty(),
-            "the interface's output gives {} at full scale: not enough for {} at the amp{}",
-            Level { volts: task.output_volts },
-            Level { volts: task.drive_volts },
-            words::perhaps(&findings)
+            "no two resistors bring {output} at full scale to {wanted} at the amp without loading the output of \
+             {} ohms down or standing with too much before the amp: use an output of lower impedance{hints}",
+            task.output_ohms
         );
+        findings.extend(found.first().and_then(|best| drive_pad::compromise(task, best)));
     }
     if args.json {
         let document = PadDocument::new(
