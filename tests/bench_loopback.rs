@@ -167,10 +167,63 @@ fn a_claim_below_the_floor_is_warned_about() {
 #[test]
 fn a_gain_that_rides_in_the_recorder_is_found_in_the_loop() {
     // From −12 dBFS up. The amps distort by several per cent, behind which it would not be seen in the takes.
-    let (_folder, analysis, _) = bench([0.3, 0.2], 0.0004, Some(0.25));
+    let (_folder, analysis, of) = bench([0.3, 0.2], 0.0004, Some(0.25));
     for take in &analysis.takes {
         assert!(codes(take).contains(&"loopback_not_straight"), "{}: {:?}", take.file, take.findings);
         let finding = take.findings.iter().find(|f| f.code == "loopback_not_straight").unwrap();
         assert!(finding.saw.contains("limiter") && finding.advice.contains("switch off"), "{finding:?}");
     }
+    // The comparison says so before all else, and among what a reader asks.
+    let comparison = compared(&of, &analysis);
+    assert!(comparison.sentences[0].text.contains("limiter"), "{:?}", comparison.sentences[0]);
+    assert!(comparison.suspects.iter().any(|s| s.code == "recorder"), "{:#?}", comparison.suspects);
+    assert_eq!(straight(&comparison), Some(Some(false)));
+}
+
+fn straight(comparison: &Comparison) -> Option<Option<bool>> {
+    comparison.fairness.iter().find(|l| l.code == "straight_recorder").map(|l| l.kept)
+}
+
+fn interface_alone(comparison: &Comparison) -> &str {
+    &comparison.conditions.iter().find(|c| c.label == "Interface alone").unwrap().text
+}
+
+#[test]
+fn only_what_a_loop_holds_is_said_to_be_taken_out() {
+    let (folder, analysis, of) = bench([0.06, 0.03], 0.0004, None);
+    let whole = compared(&of, &analysis);
+    assert_eq!(straight(&whole), Some(Some(true)));
+    assert!(interface_alone(&whole).contains("its response is divided out"), "{}", interface_alone(&whole));
+    let corner = |analysis: &Analysis| analysis.takes[0].figures.value("high_corner").unwrap();
+
+    // It ends before its sweeps.
+    let path = folder.path().join("loop.wav");
+    let (samples, stored) = support::read_wav(&path);
+    let plan = Plan::short(&Choices::default());
+    let end = plan.segment("sweep_low").unwrap().start_seconds * f64::from(stored.rate);
+    write_wav(&path, &samples[..end as usize], stored);
+    let analysis = twinload::analyse::bench(&of).unwrap();
+    for take in analysis.takes.iter().filter(|t| t.file != "loop.wav") {
+        let finding = take.findings.iter().find(|f| f.code == "loopback_incomplete").expect("said");
+        assert!(
+            finding.saw.contains("sweep_low") && finding.effect.contains("response stays"),
+            "{finding:?}"
+        );
+    }
+    assert!(corner(&analysis) > 0.0);
+    let cut = compared(&of, &analysis);
+    assert!(
+        !interface_alone(&cut).contains("divided out") && interface_alone(&cut).contains("sweep_low"),
+        "{}",
+        interface_alone(&cut)
+    );
+    let out =
+        assert_cmd::cargo::cargo_bin_cmd!("twinload").arg("analyse").arg(folder.path()).output().unwrap();
+    assert!(!String::from_utf8(out.stdout).unwrap().contains("divided out"));
+
+    // It is something else altogether.
+    write_wav(&path, &samples[..stored.rate as usize / 2], stored);
+    let analysis = twinload::analyse::bench(&of).unwrap();
+    let other = compared(&of, &analysis);
+    assert!(interface_alone(&other).contains("could not be used"), "{}", interface_alone(&other));
 }

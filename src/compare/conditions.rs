@@ -17,6 +17,7 @@ pub fn of(
     budget: Option<&Budget>,
     rows: &[Row],
     thd: Option<&str>,
+    loopback: &[&Finding],
 ) -> Vec<Condition> {
     let rig = &bench.rig;
     let mut conditions = Vec::new();
@@ -50,7 +51,7 @@ pub fn of(
     if let Some(channel) = rig.drive_channel {
         add("Drive channel", drive_words(channel, rig, rows));
     }
-    add("Interface alone", interface_words(rows));
+    add("Interface alone", interface_words(rows, loopback));
     add(
         "Mains",
         bench.mains_hz.map_or("frequency found from the recordings".to_owned(), |hz| format!("{hz} Hz")),
@@ -103,7 +104,8 @@ fn drive_words(channel: u32, rig: &Rig, rows: &[Row]) -> String {
 }
 
 /// What the loopback says of the interface, or that nobody knows.
-fn interface_words(rows: &[Row]) -> String {
+fn interface_words(rows: &[Row], loopback: &[&Finding]) -> String {
+    let about = |code: &str| loopback.iter().find(|f| f.code == code);
     let told = |name: &str, words: &str| {
         let of_it = |r: &&Row| r.quantity == name && r.matched == Match::Whole;
         let values = || rows.iter().filter(of_it).flat_map(|r| &r.values);
@@ -122,11 +124,18 @@ fn interface_words(rows: &[Row]) -> String {
     .into_iter()
     .filter_map(|(name, words)| told(name, words))
     .collect();
+    if let Some(why) = about("loopback_not_used") {
+        return format!("not known: {}; {}", why.saw, why.effect);
+    }
     if known.is_empty() {
         return "not known, there is no loopback: its distortion, noise and response are in the figures"
             .to_owned();
     }
-    format!("by the loopback: {}; its response is divided out", known.join(", "))
+    let of_the_rest = about("loopback_incomplete").map_or_else(
+        || "its response is divided out".to_owned(),
+        |incomplete| format!("{}: {}", incomplete.saw, incomplete.effect),
+    );
+    format!("by the loopback: {}; {of_the_rest}", known.join(", "))
 }
 
 fn pad_words(pad: &Pad, ratio: Option<f64>) -> String {

@@ -35,6 +35,7 @@ pub fn of(bench: &Bench, selection: &Selection, names: &[String], rows: &[Row]) 
         view.clipped_input(),
         view.warm_up(),
     ];
+    lines.extend(view.recorder());
     lines.extend(view.drive());
     lines.extend(view.brackets());
     lines
@@ -105,6 +106,20 @@ impl<'a> View<'a> {
             }
         };
         line("repeats", "Repeats", Some(fewest >= 3), saw.join("; "), effect)
+    }
+
+    /// Whether the recorder's gain is the same at all levels, as the loopback shows it; no line where there is none.
+    fn recorder(&self) -> Option<FairnessLine> {
+        let code = "straight_recorder";
+        let bent = super::of_loopback(self.selection).into_iter().find(|f| f.code == "loopback_not_straight");
+        if let Some(bent) = bent {
+            return Some(line(code, "Straight recorder", Some(false), bent.saw.clone(), &bent.effect));
+        }
+        let has_floor = |m: &Member| m.take.figures.quantities.values().any(|q| q.floor.is_some());
+        self.members().any(has_floor).then(|| {
+            let saw = "the loopback's gain is the same at all levels".to_owned();
+            line(code, "Straight recorder", Some(true), saw, "")
+        })
     }
 
     /// The drive as its own channel shows it; no line where it was not recorded.

@@ -29,6 +29,7 @@ use crate::bench::Bench;
 use crate::bench::budget::{self, Of};
 use crate::bench::chart::{self, VoltageChart};
 use crate::figure::Curve;
+use crate::finding::Finding;
 use crate::statistics::NORMAL_95;
 use document::{BuildCurve, Row, SCHEMA, SettingSummary, Suspect};
 use group::{Group, Member};
@@ -54,7 +55,8 @@ pub fn compare(bench: &Bench, analysis: &Analysis, chosen: &[String]) -> Result<
     suspects.extend(suspects::of(&selection, &shown, &rows, &charts));
     suspects.extend(over_floor);
     let told = |s: &Suspect| format!("{}; {}.", words::capital(&s.saw), s.means);
-    let odd = suspects.iter().filter(|s| s.code == odd_take::CODE).map(told);
+    let doubts = |s: &&Suspect| [suspects::RECORDER, odd_take::CODE].contains(&s.code.as_str());
+    let odd = suspects.iter().filter(doubts).map(told);
     let remarks = sentences::Remarks {
         first: selection.absent.iter().map(|why| format!("{}.", words::capital(why))).chain(odd).collect(),
         bias: suspects.iter().find(|s| s.code == "bias").map(told),
@@ -73,7 +75,14 @@ pub fn compare(bench: &Bench, analysis: &Analysis, chosen: &[String]) -> Result<
         fairness: fairness::of(bench, &selection, &shown, &rows),
         curves: selection.groups.iter().flat_map(|g| curves_of(g, &known)).collect(),
         hum_origins: analysis.hum_origins.iter().filter(|o| known.contains(&o.build)).cloned().collect(),
-        conditions: conditions::of(bench, &charts, watts.as_ref(), &rows, thd_words(&selection)),
+        conditions: conditions::of(
+            bench,
+            &charts,
+            watts.as_ref(),
+            &rows,
+            thd_words(&selection),
+            &of_loopback(&selection),
+        ),
         budget: watts.map_or_else(Vec::new, |b| b.lines()),
         drive_uncertainty_percent: bench.rig.drive_uncertainty_percent(),
         recordings: selection.recordings,
@@ -87,6 +96,18 @@ pub fn compare(bench: &Bench, analysis: &Analysis, chosen: &[String]) -> Result<
 fn thd_words<'a>(selection: &'a group::Selection) -> Option<&'a str> {
     let members = selection.groups.iter().flat_map(|g| g.builds.iter().flatten());
     members.filter_map(|m| m.take.figures.get("thd_highest_order")).find_map(|q| q.note.as_deref())
+}
+
+/// What the loopback said of itself, each once.
+fn of_loopback<'a>(selection: &group::Selection<'a>) -> Vec<&'a Finding> {
+    let members = selection.groups.iter().flat_map(|g| g.builds.iter().flatten());
+    let mut all: Vec<&Finding> = Vec::new();
+    for finding in members.flat_map(|m| &m.take.findings).filter(|f| f.code.starts_with("loopback_")) {
+        if !all.contains(&finding) {
+            all.push(finding);
+        }
+    }
+    all
 }
 
 fn fewest(group: &Group) -> usize {

@@ -50,9 +50,19 @@ pub fn of(selection: &Selection, names: &[String], rows: &[Row], charts: &[Volta
         }
         suspects.extend(hum_loop(selection, group, names));
     }
+    suspects.extend(recorder(selection));
     suspects.extend(bias(names, charts));
     suspects.extend(one_sample(selection, names));
     suspects
+}
+
+/// Code of [`recorder`].
+pub(super) const RECORDER: &str = "recorder";
+
+/// A recorder whose gain is not the same at all levels makes headroom, compression and power of its own.
+fn recorder(selection: &Selection) -> Option<Suspect> {
+    let bent = super::of_loopback(selection).into_iter().find(|f| f.code == "loopback_not_straight")?;
+    Some(suspect(RECORDER, "The recorder", None, bent.saw.clone(), &bent.effect))
 }
 
 fn suspect(code: &str, title: &str, setting: Option<&str>, saw: String, means: &str) -> Suspect {

@@ -341,7 +341,7 @@ const MEASURED: [Known; 7] = [
     k(UNUSUAL_FIGURE, N, "a figure outside the usual range", "nothing, if it is what you expect"),
 ];
 
-const HELPERS: [Known; 10] = [
+const HELPERS: [Known; 11] = [
     k(
         "channel_is_drive",
         L,
@@ -371,6 +371,12 @@ const HELPERS: [Known; 10] = [
         L,
         "a helper distorts without an amp",
         "the interface adds its own distortion; larger pad, turn down",
+    ),
+    k(
+        "loopback_incomplete",
+        N,
+        "segments are not in the loopback",
+        "the interface's part is not told there; record all of it",
     ),
     k(
         "loopback_lower",
@@ -404,7 +410,7 @@ const HELPERS: [Known; 10] = [
     ),
 ];
 
-const WRITTEN: [Known; 67] = [
+const WRITTEN: [Known; 68] = [
     k("chart_far_off", N, "a voltage is far from the chart", "see whether it was read right"),
     k("clipped_tone", R, "the calibration tone is clipped", "volts are wrong; turn the level down"),
     k("coarse_reading", L, "a reading with few digits", "volts are uncertain by that much; read more digits"),
@@ -475,6 +481,12 @@ const WRITTEN: [Known; 67] = [
         L,
         "dissipation over the data sheet's limit",
         "the valve wears fast; set the bias colder",
+    ),
+    k(
+        "pad_compromise",
+        N,
+        "no drive pad keeps both rules",
+        "an output of lower impedance would serve better",
     ),
     k(
         "pad_loading_unknown",

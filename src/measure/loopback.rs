@@ -12,8 +12,8 @@ use super::pair::{self, Pair};
 use super::quiet::Quiet;
 use super::sweep::{self, Response};
 use super::{Plans, cut_of, quiet, steps_of, sweep_of};
-use crate::finding::Finding;
-use crate::signals::Signal;
+use crate::finding::{Finding, Severity};
+use crate::signals::{Segment, Signal};
 use crate::takes::Take;
 
 /// Harmonics whose floor is told one by one.
@@ -34,6 +34,8 @@ pub struct Loopback {
     quiet: Option<Quiet>,
     /// The pairs by their segment's id, with their level in dB re top.
     pairs: Vec<(String, f64, Pair)>,
+    /// Segments of the plan that the recording does not hold.
+    lacking: Vec<String>,
 }
 
 /// One step of the loop's ladder.
@@ -96,6 +98,18 @@ impl Loopback {
         own.steps = steps_of(take, "ladder_up", &[], plans).iter().map(Own::of).collect();
         own.falling = steps_of(take, "ladder_down", &[], plans).iter().map(Own::of).collect();
         own.low_e = steps_of(take, "low_e_ladder", &[], plans).iter().map(Own::of).collect();
+        let lacks = |segment: &&Segment| match segment.signal {
+            Signal::Quiet {} => own.quiet.is_none(),
+            Signal::Sweep { .. } => !own.responses.contains_key(&segment.id),
+            Signal::Pair { .. } => !own.pairs.iter().any(|pair| pair.0 == segment.id),
+            Signal::Ladder { .. } => match segment.id.as_str() {
+                "ladder_up" => own.steps.is_empty(),
+                "ladder_down" => own.falling.is_empty(),
+                _ => own.low_e.is_empty(),
+            },
+            _ => false,
+        };
+        own.lacking = take.plan.segments.iter().filter(lacks).map(|s| s.id.clone()).collect();
         own
     }
 
@@ -106,9 +120,34 @@ impl Loopback {
         own.and_then(|own| sweep::divide(&response, own, sweep::REFERENCE_HZ)).unwrap_or(response)
     }
 
-    /// What is wrong with the loop itself: a limiter, an automatic gain or a gate in the recorder shows in it.
+    /// What is wrong with the loop itself: a limiter, an automatic gain or a gate in the recorder shows in it; and what
+    /// of it is missing.
     #[must_use]
     pub fn findings(&self) -> Vec<Finding> {
-        straight::inspect(&self.steps, &self.falling)
+        let mut findings = straight::inspect(&self.steps, &self.falling);
+        findings.extend(self.incomplete());
+        findings
+    }
+
+    fn incomplete(&self) -> Option<Finding> {
+        let named = match self.lacking.as_slice() {
+            [] => return None,
+            [a] => a.clone(),
+            [a, b] => format!("{a} and {b}"),
+            [a, b, c] => format!("{a}, {b} and {c}"),
+            [a, b, rest @ ..] => format!("{a}, {b} and {} more segments", rest.len()),
+        };
+        let effect = if self.responses.is_empty() {
+            "the interface's response stays in the figures, and what it does there by itself is not told"
+        } else {
+            "what the interface does there by itself is not told"
+        };
+        Some(Finding::new(
+            "loopback_incomplete",
+            Severity::Note,
+            format!("the loopback does not hold {named}"),
+            effect,
+            "record the loopback from before the programme's first marker to after its last",
+        ))
     }
 }

@@ -135,9 +135,17 @@ fn interface(analysis: &Analysis, out: &mut dyn Write) -> io::Result<()> {
     let told: Vec<String> = told.collect();
     if !told.is_empty() {
         writeln!(out)?;
+        let all = || analysis.takes.iter().flat_map(|t| &t.findings);
+        let of_the_rest = all().find(|f| f.code == "loopback_incomplete").map_or_else(
+            || "its response is divided out".to_owned(),
+            |incomplete| format!("{}: {}", incomplete.saw, incomplete.effect),
+        );
+        let bent =
+            all().find(|f| f.code == "loopback_not_straight").map(|f| format!(" {}; {}.", f.saw, f.effect));
         let line = format!(
-            "interface alone, by the loopback: {}; its response is divided out. Figure by figure in the files.",
-            told.join(", ")
+            "interface alone, by the loopback: {}; {of_the_rest}. Figure by figure in the files.{}",
+            told.join(", "),
+            bent.map_or_else(String::new, |bent| format!(" NOT STRAIGHT:{bent}"))
         );
         for line in wrapped(&line, 80) {
             writeln!(out, "{line}")?;
