@@ -167,13 +167,16 @@ fn a_claim_below_the_floor_is_warned_about() {
 #[test]
 fn a_gain_that_rides_in_the_recorder_is_found_in_the_loop() {
     // From −12 dBFS up. The amps distort by several per cent, behind which it would not be seen in the takes.
-    let (_folder, analysis, of) = bench([0.3, 0.2], 0.0004, Some(0.25));
+    let (_folder, analysis, _) = bench([0.3, 0.2], 0.0004, Some(0.25));
     for take in &analysis.takes {
         assert!(codes(take).contains(&"loopback_not_straight"), "{}: {:?}", take.file, take.findings);
         let finding = take.findings.iter().find(|f| f.code == "loopback_not_straight").unwrap();
         assert!(finding.saw.contains("limiter") && finding.advice.contains("switch off"), "{finding:?}");
     }
-    // The comparison says so before all else, and among what a reader asks.
+    // Where the takes themselves seem sound, the comparison says so before all else, and among what a reader asks.
+    let (folder, _, of) = bench([0.06, 0.03], 0.0004, None);
+    recorded(&folder.path().join("loop.wav"), &mut Rider { above: 0.25, envelope: 0.0 }, 3);
+    let analysis = twinload::analyse::bench(&of).unwrap();
     let comparison = compared(&of, &analysis);
     assert!(comparison.sentences[0].text.contains("limiter"), "{:?}", comparison.sentences[0]);
     assert!(comparison.suspects.iter().any(|s| s.code == "recorder"), "{:#?}", comparison.suspects);
@@ -194,7 +197,6 @@ fn only_what_a_loop_holds_is_said_to_be_taken_out() {
     let whole = compared(&of, &analysis);
     assert_eq!(straight(&whole), Some(Some(true)));
     assert!(interface_alone(&whole).contains("its response is divided out"), "{}", interface_alone(&whole));
-    let corner = |analysis: &Analysis| analysis.takes[0].figures.value("high_corner").unwrap();
 
     // It ends before its sweeps.
     let path = folder.path().join("loop.wav");
@@ -210,7 +212,6 @@ fn only_what_a_loop_holds_is_said_to_be_taken_out() {
             "{finding:?}"
         );
     }
-    assert!(corner(&analysis) > 0.0);
     let cut = compared(&of, &analysis);
     assert!(
         !interface_alone(&cut).contains("divided out") && interface_alone(&cut).contains("sweep_low"),
