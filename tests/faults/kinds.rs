@@ -91,10 +91,11 @@ fn in_ladder(amp: &Amp, random: &mut White) -> f64 {
     amp.at("ladder_up", 0.25 * step as f64 + 0.06 + 0.16 * random.uniform())
 }
 
-/// A place in a segment: its middle six tenths.
+/// A place in a segment, away from its ends: a sweep ends at six tenths of its segment.
 fn within(amp: &Amp, random: &mut White, id: &str) -> f64 {
     let length = amp.plan.segment(id).unwrap().length_seconds;
-    amp.at(id, length * (0.15 + 0.5 * random.uniform()))
+    let most = if id.starts_with("sweep") { 0.4 } else { 0.5 };
+    amp.at(id, length * (0.15 + most * random.uniform()))
 }
 
 fn lost(at_seconds: f64, frames: f64) -> Vec<Fault> {

@@ -8,6 +8,7 @@ mod channel;
 mod ends;
 pub mod gain;
 pub mod helper;
+mod jump;
 mod pairs;
 pub mod programme;
 mod slip;

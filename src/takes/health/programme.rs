@@ -4,7 +4,7 @@
 use std::f64::consts::TAU;
 use std::ops::Range;
 
-use super::{MOST_STRETCHES, Report, breaks, channel, spectrum};
+use super::{MOST_STRETCHES, Report, breaks, channel, jump, spectrum};
 use crate::analysis::Strike;
 use crate::finding::{Finding, Severity};
 use crate::measure::sweep::{self, Arrival, Sweep};
@@ -62,7 +62,10 @@ pub fn judge(take: &Take, health: &Report, measured: usize, plans: &mut Plans) -
     judgement.spoilt(take, &spans, &clipped, "clipped_input");
     judgement.spoilt(take, &spans, &of_channel(&health.gaps), "zeroed");
     judgement.breaks(take, &spans, health.step);
-    judgement.findings.extend(lost(take, &spans, plans));
+    if let Some((samples, finding)) = lost(take, &spans, plans) {
+        judgement.jumps(take, &spans, -samples);
+        judgement.findings.push(finding);
+    }
     // A break in the sweep would look like a second arrival.
     if judgement.findings.iter().all(|f| f.code != "samples_lost" && f.code != "recording_breaks") {
         let arrival = second_arrival(take, plans);
@@ -114,6 +117,16 @@ fn spans_of(segment: &Segment) -> Vec<Span<'_>> {
     }
 }
 
+/// Where on the tape a stretch of the programme lies.
+fn indices(take: &Take, from: f64, to: f64) -> Range<usize> {
+    let index = |t: f64| {
+        let frame = (take.file_seconds(t) * take.rate_hz).round().max(0.0) as u64;
+        let index = usize::try_from(frame.saturating_sub(take.tape.first_frame())).unwrap_or(usize::MAX);
+        index.min(take.tape.all().len())
+    };
+    index(from)..index(to)
+}
+
 impl Judgement {
     fn strike(&mut self, span: &Span<'_>, because: &str) {
         let drive = match (&span.segment.signal, span.part) {
@@ -144,15 +157,11 @@ impl Judgement {
         let all = breaks::of_any(samples, take.rate_hz);
         let mut found: Vec<(usize, Finding)> = Vec::new();
         for (at, span) in spans.iter().enumerate() {
-            let index = |t: f64| {
-                let frame = (take.file_seconds(t) * take.rate_hz).round().max(0.0) as u64;
-                usize::try_from(frame.saturating_sub(first)).unwrap_or(usize::MAX).min(samples.len())
-            };
-            let inside = index(span.from + SETTLE_SECONDS)..index(span.to - GUARD_SECONDS);
+            let inside = indices(take, span.from + SETTLE_SECONDS, span.to - GUARD_SECONDS);
             let mut here: Vec<usize> = all.iter().copied().filter(|n| inside.contains(n)).collect();
             let period = span.tone_hz.map(|hz| take.rate_hz / (hz * take.clock.ratio));
             // Looked at from edge to edge, so that what an amp does after a change is not taken for a break.
-            let whole = index(span.from)..index(span.to);
+            let whole = indices(take, span.from, span.to);
             let seen = match (&span.segment.signal, period) {
                 (_, Some(period)) => {
                     breaks::of_tone(samples.get(whole.clone()).unwrap_or_default(), take.rate_hz, period)
@@ -179,6 +188,34 @@ impl Judgement {
                 found.push((at, told));
             }
         }
+        self.tell_breaks(spans, found);
+    }
+
+    /// So many samples were lost somewhere: in a sweep, where nothing but its phase shows it?
+    fn jumps(&mut self, take: &Take, spans: &[Span<'_>], lost: f64) {
+        if self.findings.iter().any(|f| f.code == "recording_breaks") {
+            return;
+        }
+        let (samples, first) = (take.tape.all(), take.tape.first_frame());
+        let mut found: Vec<(usize, Finding)> = Vec::new();
+        for (at, span) in spans.iter().enumerate() {
+            let Signal::Sweep { start_hz, growth_seconds, .. } = span.segment.signal else { continue };
+            let inside = indices(take, span.from, span.to);
+            let played = jump::Played {
+                start_hz: start_hz * take.clock.ratio,
+                growth_seconds: growth_seconds / take.clock.ratio,
+                rate_hz: take.rate_hz,
+            };
+            let place = jump::of_sweep(samples.get(inside.clone()).unwrap_or_default(), &played, lost);
+            found.extend(place.map(|n| {
+                let at_index = n + inside.start;
+                (at, told(take, span, first, &(at_index..at_index), None))
+            }));
+        }
+        self.tell_breaks(spans, found);
+    }
+
+    fn tell_breaks(&mut self, spans: &[Span<'_>], found: Vec<(usize, Finding)>) {
         let count = found.len();
         for (at, finding) in found {
             if let Some(span) = spans.get(at) {
@@ -363,8 +400,8 @@ fn normalised(take: &Take, health: &Report) -> Option<Finding> {
 }
 
 /// The clock that the markers give against the one that the tones give: samples lost anywhere between
-/// the markers make them differ, also where nothing is played.
-fn lost(take: &Take, spans: &[Span<'_>], plans: &mut Plans) -> Option<Finding> {
+/// the markers make them differ, also where nothing is played. How many are too many (negative: missing).
+fn lost(take: &Take, spans: &[Span<'_>], plans: &mut Plans) -> Option<(f64, Finding)> {
     let [first, .., last] = take.markers.as_slice() else { return None };
     let seconds = last.recorder_seconds - first.recorder_seconds;
     // Tones in the middle of the ladder: loud enough, and not so loud that the bias moves their phase.
@@ -399,7 +436,7 @@ fn lost(take: &Take, spans: &[Span<'_>], plans: &mut Plans) -> Option<Finding> {
         return None;
     }
     let what = if samples < 0.0 { "missing" } else { "too many" };
-    Some(Finding::new(
+    let finding = Finding::new(
         "samples_lost",
         Severity::Limit,
         format!(
@@ -409,7 +446,8 @@ fn lost(take: &Take, spans: &[Span<'_>], plans: &mut Plans) -> Option<Finding> {
         ),
         "segments after the place are cut late or early by that much; phase, sweeps and time constants suffer",
         "use a larger buffer and close other programs, then record again",
-    ))
+    );
+    Some((samples, finding))
 }
 
 /// Level of the loudest tone under which a recording is too quiet (dBFS): common practice, no source.
