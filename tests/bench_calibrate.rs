@@ -133,6 +133,18 @@ fn each_warning_has_its_one_cause() {
     let fine = &mut Gain(1.0);
     let high = Setup { frequency_hz: 1010.0, ..usual() };
     assert_eq!(codes(&high.calibrate(fine, "2.830").findings), ["tone_too_high"]);
+    // At the limit itself, by any two clocks: the noise of the fit is no frequency. (400 Hz is a mains line, too.)
+    for ppm in [-150.0, 0.0, 150.0] {
+        let recorder = Recorder { clock_ppm: ppm, ..usual().recorder };
+        let at = Setup { frequency_hz: 400.0, recorder, ..usual() };
+        assert_eq!(codes(&at.calibrate(fine, "2.830").findings), ["tone_on_mains"], "{ppm}");
+    }
+    let over = Setup { frequency_hz: 407.0, ..usual() };
+    assert_eq!(codes(&over.calibrate(fine, "2.830").findings), ["tone_too_high"]);
+    for seconds in [0.5, 1.5] {
+        let short = Setup { seconds, ..usual() };
+        assert_eq!(codes(&short.calibrate(fine, "2.830").findings), ["short_tone"], "{seconds}");
+    }
     for mains in [50.0, 60.0, 300.0, 240.0, 352.0] {
         let hum = Setup { frequency_hz: mains, ..usual() };
         assert_eq!(codes(&hum.calibrate(fine, "2.830").findings), ["tone_on_mains"], "{mains}");
@@ -217,9 +229,23 @@ fn two_points_check_straightness() {
     let straight = calibrated(&mut Gain(1.0), &mut Gain(1.0));
     assert_eq!(codes(&straight.findings), [""; 0]);
     approx::assert_relative_eq!(straight.full_scale_volts, FULL_SCALE_VOLTS, max_relative = 1e-5);
+    let pair = straight.pair.unwrap();
+    approx::assert_abs_diff_eq!(pair.apart_db, 20.0, epsilon = 1e-9);
+    assert!(pair.agrees() && pair.difference_db.abs() < 1e-3, "{pair:?}");
+    // Twice at one level, and at half the volts.
+    for (second, expected) in [("2.830", &["readings_too_close"][..]), ("1.415", &[])] {
+        let volts: f64 = second.parse().unwrap();
+        let other = Setup { load_volts: volts, ..usual() };
+        let meters = ["2.830", second].map(|r| MeterReading::typed(r, 1.0).unwrap());
+        let first = loud.calibrate(&mut Gain(1.0), "2.830");
+        let pair =
+            calibrate::two_points(&first, &other.calibrate(&mut Gain(1.0), second), [&meters[0], &meters[1]]);
+        assert_eq!(codes(&pair.findings), expected, "{second}");
+    }
     // An interface that gives the soft one 1 dB more than the loud one, as automatic level does.
     let bent = calibrated(&mut Gain(from_db(-0.4)), &mut Gain(from_db(0.4)));
     assert_eq!(codes(&bent.findings), ["not_straight"]);
+    assert!(!bent.pair.unwrap().agrees());
     assert!(bent.uncertainty_percent > 4.0 * straight.uncertainty_percent, "{bent:?}");
     // A hard limiter shows as distortion as well.
     let limited = calibrated(&mut HardClip::symmetric(3.6), &mut Gain(1.0));
@@ -367,15 +393,95 @@ fn where_the_tone_is_and_what_covers_it_is_named() {
     // What an input without a cable gives: some hum and hiss, here from a sine of a large argument.
     let hiss = |t: f64| 1e-5 * (TAU * 50.0 * t).sin() + 2e-5 * (1e9 * t * t).sin();
     write(&at("second.wav"), 2, 3, |t| vec![hiss(t), tone(t)]);
-    write(&at("hum.wav"), 1, 3, |t| vec![tone(t) + 0.0158 * (TAU * 50.0 * t).sin()]);
+    let hum = |t: f64, under_db: f64| 0.1 * from_db(-under_db) * (TAU * 50.0 * t).sin();
+    write(&at("hum.wav"), 1, 3, |t| vec![tone(t) + hum(t, 16.0)]);
+    write(&at("much-hum.wav"), 1, 3, |t| vec![tone(t) + hum(t, 8.0)]);
+    write(&at("two.wav"), 1, 3, |t| vec![tone(t) + 0.05 * (TAU * 383.0 * t).sin()]);
     for (args, words) in [
         (["second.wav", "--volts", "2.830"], "on channel 2: set channel = 2"),
-        (["hum.wav", "--volts", "2.830"], "hum at 50.0 Hz lies only 16 dB under the tone at 275.0 Hz"),
+        (["much-hum.wav", "--volts", "2.830"], "hum at 50.0 Hz lies 8 dB under the tone at 275.0 Hz"),
+        (["two.wav", "--volts", "2.830"], "two tones, 275.0 and 383.0 Hz"),
         (["hum.wav", "--volts", "3,270"], "decimal comma: write 3.270"),
     ] {
-        let (code, said, _) = desk.run(&args);
-        assert!(code == 1 && said.contains(words), "{said}");
+        let (code, said, wrote) = desk.run(&args);
+        assert!(code == 1 && !wrote && said.contains(words), "{said}");
     }
+    // 16 dB under: √(1 + 10^−1.6) − 1 = 1.25 % in volts, 2.51 % in watts; at 8 dB it rules, and may be let through.
+    let (code, said, wrote) = desk.run(&["hum.wav", "--volts", "2.830", "--limit", "2.36V"]);
+    let flat = said.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(code == 0 && wrote && flat.contains("volts may be up to 1.25 % off, watts 2.51 %"), "{said}");
+    let (code, said, wrote) = desk.run(&["much-hum.wav", "--volts", "2.830", "--anyway"]);
+    assert!(code == 0 && wrote && said.contains("8 dB under"), "{said}");
+}
+
+/// Hum moves neither the level that is read nor the full scale that follows, and its error is in the uncertainty.
+#[test]
+fn hum_beside_the_tone_is_told_with_the_error_it_costs() {
+    let read = |under_db: f64| {
+        let samples: Vec<f32> = (0..48_000 * 4)
+            .map(|k| {
+                let t = f64::from(k) / 48_000.0;
+                (0.1 * (TAU * 275.0 * t).sin() + 0.1 * from_db(-under_db) * (TAU * 50.0 * t).sin()) as f32
+            })
+            .collect();
+        calibrate::read(&samples, 48_000.0, Some(50.0), &mut Plans::default()).unwrap()
+    };
+    let meter = MeterReading::typed("2.830", 1.0).unwrap();
+    let at = |under_db| {
+        let tone = read(under_db);
+        let rig = rig(10_000.0, 1000.0, 10_000.0);
+        calibrate::input(&rig, CalibratedAt::Load, &tone, &meter, &Circumstances::default()).unwrap()
+    };
+    let clean = at(60.0);
+    for under_db in [12.0, 20.0, 28.0] {
+        let hum = at(under_db);
+        assert_eq!(codes(&hum.findings), ["hum_beside_tone"]);
+        // Samples of 32 bits of float.
+        approx::assert_relative_eq!(hum.full_scale_volts, clean.full_scale_volts, max_relative = 1e-5);
+        let adds = 100.0 * ((1.0 + 10f64.powf(-under_db / 10.0)).sqrt() - 1.0);
+        let by_hand = clean.uncertainty_percent.hypot(1.959_964 * adds / 3f64.sqrt());
+        // Beside the wander that the hum's own cycles make in tenths of the recording.
+        approx::assert_relative_eq!(hum.uncertainty_percent, by_hand, max_relative = 0.02);
+    }
+    assert_eq!(codes(&clean.findings), [""; 0]);
+}
+
+#[test]
+fn what_is_typed_of_the_meter_is_checked_where_it_is_typed() {
+    let desk = Desk::new();
+    let peak = 2.83 / 12.0 / 1.9;
+    write(&desk.dir.path().join("tone.wav"), 1, 3, |t| vec![peak * (TAU * 275.0 * t).sin()]);
+    let say = |more: &[&str]| {
+        let (code, said, wrote) = desk.run(&[&["tone.wav", "--volts", "2.830"], more].concat());
+        (code, said.split_whitespace().collect::<Vec<_>>().join(" "), wrote)
+    };
+    for (option, value) in [
+        ("--meter-percent", "0"),
+        ("--meter-percent", "0.001"),
+        ("--meter-percent", "25"),
+        ("--meter-limit-hz", "1"),
+        ("--meter-limit-hz", "1000000"),
+    ] {
+        let (code, said, wrote) = say(&[option, value]);
+        let words = format!("{option} of {value} ");
+        assert!(code == 0 && wrote && said.contains(&words) && said.contains("is unusual"), "{said}");
+    }
+    let (_, said, _) = say(&["--meter-percent", "0.5", "--meter-limit-hz", "1000"]);
+    assert!(!said.contains("unusual"), "{said}");
+    for impossible in ["-1", "101", "nan"] {
+        let (code, said, wrote) = say(&[&format!("--meter-percent={impossible}")]);
+        assert!(code != 0 && !wrote, "{said}");
+    }
+    // 60 V is far over the usual 15 V, and a thousandth of it is nothing that an interface has.
+    let volts = format!("{:.2}", 2.83 * 60.0 / 1.9);
+    let (code, said, _) = desk.run(&["tone.wav", "--volts", &volts]);
+    assert!(code == 1 && said.contains("unusual") && !said.contains("did you type millivolts"), "{said}");
+    // Two readings that agree say so.
+    write(&desk.dir.path().join("soft.wav"), 1, 3, |t| vec![0.1 * peak * (TAU * 275.0 * t).sin()]);
+    let (_, said, _) = say(&["--second", "soft.wav", "--second-volts", "0.2830"]);
+    assert!(said.contains("pair the two readings, 20.0 dB apart, agree within 0.01 dB"), "{said}");
+    let (_, said, _) = say(&["--second", "tone.wav", "--second-volts", "2.830"]);
+    assert!(said.contains("say nothing of how straight"), "{said}");
 }
 
 #[test]

@@ -3,15 +3,24 @@
 use super::mismatch;
 use super::rig::{CalibratedAt, Rig};
 use crate::finding::{Finding, Severity};
+use crate::measure::Plans;
 use crate::measure::plain::{self, Plain};
-use crate::measure::reading::ToneReading;
-use crate::measure::{Plans, fit};
+use crate::measure::reading::{self, ToneReading};
 use crate::units::{db, from_db};
 
 /// Accuracy of a plain digital multimeter in its AC range, per cent of reading (common practice, no source).
 pub const ASSUMED_METER_PERCENT: f64 = 2.0;
 /// Above this an ordinary meter's AC range may read low (issue 4; from memory: many are specified to 400 Hz).
 pub const METER_LIMIT_HZ: f64 = 400.0;
+/// A tone meant to be at the limit lies over it by its clock and by the noise of its frequency.
+const SAME_FREQUENCY: f64 = 1e-3;
+/// Nearer than this, hum rules what a meter shows: volts by 5 % and watts by 10 %.
+const HUM_RULES_DB: f64 = 10.0;
+/// A meter needs a second or so to settle, and what is shorter shows no wander (common practice, no source).
+const LEAST_SECONDS: f64 = 2.0;
+/// Two readings nearer to each other say nothing of straightness: half the volts, less what a control set by ear
+/// is off.
+const LEAST_APART_DB: f64 = 5.5;
 /// Nearer to a line of the mains than this, hum beats with the tone.
 const MAINS_GUARD_HZ: f64 = 5.0;
 /// Beyond this distortion an average-reading meter errs by up to a third of it (for a third harmonic).
@@ -69,8 +78,29 @@ pub struct Calibration {
     pub full_scale_volts: f64,
     /// ± per cent with 95 % confidence.
     pub uncertainty_percent: f64,
+    /// How two readings at two levels agree; `None` of a single one.
+    pub pair: Option<Pair>,
     /// Warnings.
     pub findings: Vec<Finding>,
+}
+
+/// Two readings at two levels.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Pair {
+    /// Decibels between their levels, by the meter.
+    pub apart_db: f64,
+    /// Full scale by the second re that by the first.
+    pub difference_db: f64,
+    /// The difference that last digits and the meter's ranges may make.
+    pub allowed_db: f64,
+}
+
+impl Pair {
+    /// Full scale is the same by both.
+    #[must_use]
+    pub fn agrees(&self) -> bool {
+        self.difference_db.abs() <= self.allowed_db
+    }
 }
 
 /// Circumstances of a calibration.
@@ -106,43 +136,32 @@ pub enum CalibrateError {
         "no steady tone in it: record calibration-tone.wav, or a steady sine under 400 Hz, for 10 s or more"
     )]
     NoTone,
-    /// Hum stands beside the tone.
-    #[error(
-        "hum at {hum_hz:.1} Hz lies only {under_db:.0} dB under the tone at {tone_hz:.1} Hz: a meter reads both; \
-         turn the tone up or mend the hum, and record again"
-    )]
-    Hum {
-        /// The tone.
-        tone_hz: f64,
-        /// The hum.
-        hum_hz: f64,
-        /// How far under the tone it is.
-        under_db: f64,
-    },
     /// Two tones where one should be.
     #[error("it holds two tones, {:.1} and {:.1} Hz: play calibration-tone.wav alone, and record again", .0[0], .0[1])]
     TwoTones([f64; 2]),
 }
 
-/// Why no steady tone could be read from these samples.
-#[must_use]
-pub fn no_tone(samples: &[f32], rate_hz: f64, mains_hz: Option<f64>, plans: &mut Plans) -> CalibrateError {
-    let Plain::TwoTones(omegas) = plain::measure(samples, rate_hz, plans) else {
-        return CalibrateError::NoTone;
-    };
-    let tones_hz = omegas.map(|omega| omega * rate_hz / std::f64::consts::TAU);
-    let part = plain::middle(plain::steady(samples, rate_hz), rate_hz);
-    let Some(fitted) = fit::fit(part, &omegas, plans) else { return CalibrateError::TwoTones(tones_hz) };
-    let [low, high] = [0, 1].map(|k| fitted.lines.get(k).map_or(0.0, |line| line.norm()));
-    let (tone_hz, hum_hz, under_db) = if low > high {
-        (tones_hz[0], tones_hz[1], db(low / high))
-    } else {
-        (tones_hz[1], tones_hz[0], db(high / low))
-    };
-    if on_mains(tone_hz, mains_hz).is_none() && on_mains(hum_hz, mains_hz).is_some() {
-        return CalibrateError::Hum { tone_hz, hum_hz, under_db };
+/// The steady tone of a recording; hum beside it is let pass, and told of in its reading.
+///
+/// # Errors
+/// [`CalibrateError::NoTone`], or two tones of which the weaker is no hum.
+pub fn read(
+    samples: &[f32],
+    rate_hz: f64,
+    mains_hz: Option<f64>,
+    plans: &mut Plans,
+) -> Result<ToneReading, CalibrateError> {
+    match plain::measure(samples, rate_hz, plans) {
+        Plain::Tone(tone) => Ok(reading::of(samples, rate_hz, &tone, plans)),
+        Plain::None => Err(CalibrateError::NoTone),
+        Plain::TwoTones(omegas) => {
+            let is_hum = |hz: f64| on_mains(hz, mains_hz).is_some();
+            reading::of_stronger(samples, rate_hz, omegas, plans)
+                .filter(|tone| !is_hum(tone.frequency_hz))
+                .filter(|tone| tone.beside.is_some_and(|beside| is_hum(beside.frequency_hz)))
+                .ok_or(CalibrateError::TwoTones(omegas.map(|omega| omega * rate_hz / std::f64::consts::TAU)))
+        }
     }
-    CalibrateError::TwoTones(tones_hz)
 }
 
 /// Full scale of the interface's input from one reading.
@@ -168,8 +187,10 @@ pub fn input(
     }
     // A wandering level: the meter was read at some moment of it.
     let wander = 100.0 * (from_db(tone.wander_db) - 1.0) / 2.0 / 3f64.sqrt();
-    let uncertainty_percent = K95 * meter.standard_percent().hypot(wander);
-    Ok(Calibration { full_scale_volts, uncertainty_percent, findings })
+    // Hum may be at the meter as well, or come in behind it.
+    let hum = 100.0 * tone.beside.map_or(0.0, |beside| beside.adds) / 3f64.sqrt();
+    let uncertainty_percent = K95 * meter.standard_percent().hypot(wander).hypot(hum);
+    Ok(Calibration { full_scale_volts, uncertainty_percent, pair: None, findings })
 }
 
 /// Full scale of the interface's output, at the amp's input, from one reading while a tone of known
@@ -187,7 +208,8 @@ pub fn output(
     if let Some(expected) = circumstances.expected_volts {
         findings.extend(mismatch::output(full_scale_volts, expected));
     }
-    Calibration { full_scale_volts, uncertainty_percent: K95 * meter.standard_percent(), findings }
+    let uncertainty_percent = K95 * meter.standard_percent();
+    Calibration { full_scale_volts, uncertainty_percent, pair: None, findings }
 }
 
 /// Two readings at two levels: their mean, and whether interface and meter are straight.
@@ -202,7 +224,18 @@ pub fn two_points(first: &Calibration, second: &Calibration, readings: [&MeterRe
     let allowed_db = 0.1 + db(1.0 + (digits[0] + digits[1]) / 100.0);
     let mut findings = first.findings.clone();
     findings.extend(second.findings.iter().filter(|f| !first.findings.contains(f)).cloned());
-    if difference_db.abs() > allowed_db {
+    let apart_db = db(readings[0].volts / readings[1].volts).abs();
+    let pair = Pair { apart_db, difference_db, allowed_db };
+    if apart_db < LEAST_APART_DB {
+        findings.push(Finding::new(
+            "readings_too_close",
+            Severity::Note,
+            format!("the two readings lie {apart_db:.1} dB apart"),
+            "so near to each other they say nothing of how straight interface and meter are",
+            "take the second one at least 6 dB from the first, better 20: a half to a tenth of its volts",
+        ));
+    }
+    if !pair.agrees() {
         findings.push(Finding::new(
             "not_straight",
             Severity::Redo,
@@ -217,6 +250,7 @@ pub fn two_points(first: &Calibration, second: &Calibration, readings: [&MeterRe
     Calibration {
         full_scale_volts: (first.full_scale_volts * second.full_scale_volts).sqrt(),
         uncertainty_percent: meter.hypot(K95 * spread),
+        pair: Some(pair),
         findings,
     }
 }
@@ -263,6 +297,32 @@ fn of_tone(tone: &ToneReading, circumstances: &Circumstances) -> Vec<Finding> {
             "let the amp warm up, switch off automatic level, and record again",
         );
     }
+    if tone.seconds < LEAST_SECONDS {
+        warn(
+            "short_tone",
+            Severity::Limit,
+            format!("the tone holds for {:.1} s only", tone.seconds),
+            "a meter has hardly settled by then, and nobody sees whether the level moves",
+            "record 10 s or more, and read the meter meanwhile",
+        );
+    }
+    if let Some(hum) = tone.beside {
+        let severity = if hum.under_db < HUM_RULES_DB { Severity::Redo } else { Severity::Limit };
+        warn(
+            "hum_beside_tone",
+            severity,
+            format!(
+                "hum at {:.1} Hz lies {:.0} dB under the tone at {:.1} Hz",
+                hum.frequency_hz, hum.under_db, tone.frequency_hz
+            ),
+            &format!(
+                "a meter reads both: volts may be up to {:.2} % off, watts {:.2} %",
+                100.0 * hum.adds,
+                100.0 * ((1.0 + hum.adds).powi(2) - 1.0)
+            ),
+            "mend the hum or turn the tone up, and record again",
+        );
+    }
     if let Some(jump) = tone.jump {
         warn(
             "level_changed",
@@ -277,7 +337,7 @@ fn of_tone(tone: &ToneReading, circumstances: &Circumstances) -> Vec<Finding> {
 
 fn of_frequency(frequency_hz: f64, circumstances: &Circumstances) -> Vec<Finding> {
     let mut findings = Vec::new();
-    if frequency_hz > circumstances.meter_limit_hz {
+    if frequency_hz > circumstances.meter_limit_hz * (1.0 + SAME_FREQUENCY) {
         findings.push(Finding::new(
             "tone_too_high",
             Severity::Limit,
@@ -302,7 +362,7 @@ fn of_frequency(frequency_hz: f64, circumstances: &Circumstances) -> Vec<Finding
 }
 
 /// The mains on a multiple of which this frequency lies; `None` for `mains_hz`: 50 or 60.
-fn on_mains(frequency_hz: f64, mains_hz: Option<f64>) -> Option<f64> {
+pub(super) fn on_mains(frequency_hz: f64, mains_hz: Option<f64>) -> Option<f64> {
     let mains = mains_hz.map_or(vec![50.0, 60.0], |hz| vec![hz]);
     mains.into_iter().find(|hz| {
         let order = (frequency_hz / hz).round().max(1.0);

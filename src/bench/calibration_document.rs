@@ -22,6 +22,8 @@ pub struct CalibrationDocument {
     pub full_scale: Quantity,
     /// The recorded tones; none for the output.
     pub tones: Vec<RecordedTone>,
+    /// How two readings at two levels agree; none of a single one.
+    pub pair: Option<ReadingPair>,
     /// Warnings.
     pub findings: Vec<Finding>,
     /// It was written to bench.toml.
@@ -40,6 +42,18 @@ pub struct RecordedTone {
     pub thd: Quantity,
     /// Largest less smallest level.
     pub wander: Quantity,
+}
+
+/// Two readings at two levels.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ReadingPair {
+    /// Between their levels, by the meter.
+    pub apart: Quantity,
+    /// Full scale by the second re that by the first.
+    pub difference: Quantity,
+    /// What last digits and the meter's ranges may make of it.
+    pub allowed: Quantity,
 }
 
 impl CalibrationDocument {
@@ -61,6 +75,11 @@ impl CalibrationDocument {
                     wander: Quantity::new(tone.wander_db, Unit::Decibels),
                 })
                 .collect(),
+            pair: calibration.pair.map(|pair| ReadingPair {
+                apart: Quantity::new(pair.apart_db, Unit::Decibels),
+                difference: Quantity::new(pair.difference_db, Unit::Decibels),
+                allowed: Quantity::new(pair.allowed_db, Unit::Decibels),
+            }),
             findings: calibration.findings.clone(),
             written,
         }

@@ -191,6 +191,15 @@ const INPUT_UNCERTAINTY: Range = known_within("input_full_scale_uncertainty_perc
 const OUTPUT_UNCERTAINTY: Range = known_within("output_full_scale_uncertainty_percent", 15.0);
 const DRIVE_UNCERTAINTY: Range = known_within("drive_full_scale_uncertainty_percent", 15.0);
 const METER: Range = known_within("meter_percent", 10.0);
+const METER_LIMIT: Range = Range {
+    code: "unusual_meter_limit",
+    what: "the meter's upper frequency",
+    unit: "Hz",
+    low: 50.0,
+    high: 100_000.0,
+    effect: "the warning that a tone is too high for the meter rests on it",
+    advice: "it is the top of the AC range in the meter's data sheet",
+};
 
 impl Range {
     fn of(&self, value: f64, at: &str) -> Option<Finding> {
@@ -203,9 +212,16 @@ impl Range {
             return None;
         }
         let Self { unit, low, high, .. } = self;
+        let rounded = four_digits(value);
+        let value = if (*low..=*high).contains(&rounded) { value } else { rounded };
         let saw = format!("{subject} of {value} {unit} is unusual (usual: {low} to {high})");
         Some(Finding::new(self.code, Severity::Note, saw, self.effect, self.advice))
     }
+}
+
+/// Four digits, as a good meter shows.
+fn four_digits(value: f64) -> f64 {
+    format!("{value:.3e}").parse().unwrap_or(value)
 }
 
 /// So many times over the usual range a calibrated full scale is a slip until the person says otherwise.
@@ -215,14 +231,22 @@ const FAR_OUTSIDE: f64 = 3.0;
 #[must_use]
 pub fn of_calibration(at_amp: bool, volts: f64) -> Option<Finding> {
     let range = if at_amp { &OUTPUT_FULL_SCALE } else { &FULL_SCALE };
-    // Four digits, as a good meter shows.
-    let mut finding = range.of(format!("{volts:.3e}").parse().unwrap_or(volts), "")?;
+    let mut finding = range.of(four_digits(volts), "")?;
     finding.severity = Severity::Limit;
     if volts > FAR_OUTSIDE * range.high {
         finding.severity = Severity::Redo;
-        finding.advice = format!("did you type millivolts as volts? {}", finding.advice);
+        if (range.low..=range.high).contains(&(volts / 1000.0)) {
+            finding.advice = format!("did you type millivolts as volts? {}", finding.advice);
+        }
     }
     Some(finding)
+}
+
+/// What is unusual in what was said of the meter: its accuracy with where that was written, and its limit.
+#[must_use]
+pub fn of_meter((from, percent): (&str, f64), limit_hz: f64) -> Vec<Finding> {
+    let said = [METER.named(percent, from), METER_LIMIT.named(limit_hz, "--meter-limit-hz")];
+    said.into_iter().flatten().collect()
 }
 
 /// What is unusual about a rig.

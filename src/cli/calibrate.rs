@@ -17,7 +17,7 @@ use crate::bench::{Bench, CalibratedAt, Editor};
 use crate::figure::{Quantity, Unit};
 use crate::finding::Fitness;
 use crate::measure::Plans;
-use crate::measure::reading::{ToneReading, read_tone};
+use crate::measure::reading::ToneReading;
 use crate::signals::write::{CALIBRATION_DB, CALIBRATION_HZ};
 use crate::takes::{self, Ask};
 
@@ -99,7 +99,14 @@ impl CalibrateArgs {
 pub fn run(args: &CalibrateArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> {
     let bench = Bench::open(&args.dir)?;
     let percent = args.meter_percent.or(bench.rig.meter_percent).unwrap_or(calibrate::ASSUMED_METER_PERCENT);
-    anyhow::ensure!((0.0..=20.0).contains(&percent), "--meter-percent: {percent} must lie between 0 and 20");
+    let meter_from =
+        if args.meter_percent.is_some() { "--meter-percent" } else { "meter_percent of bench.toml" };
+    anyhow::ensure!((0.0..=100.0).contains(&percent), "{meter_from}: {percent} must lie between 0 and 100");
+    anyhow::ensure!(
+        args.meter_limit_hz >= 0.0,
+        "--meter-limit-hz: {} must not be negative",
+        args.meter_limit_hz
+    );
     let earlier = match args.end() {
         "output" => bench.rig.output_full_scale_volts,
         "drive" => bench.rig.drive_full_scale_volts,
@@ -118,6 +125,7 @@ pub fn run(args: &CalibrateArgs, out: &mut dyn Write) -> anyhow::Result<Outcome>
     };
     let at_amp = args.output || args.drive;
     calibration.findings.extend(plausible::of_calibration(at_amp, calibration.full_scale_volts));
+    calibration.findings.extend(plausible::of_meter((meter_from, percent), args.meter_limit_hz));
     let compared = circumstances.expected_volts.is_some();
     let usable = Fitness::of(&calibration.findings) != Fitness::Redo || args.anyway;
     let write = usable && !args.dry_run;
@@ -220,33 +228,38 @@ fn of_input(
 
 fn tone_of(recording: &Path, bench: &Bench, channel: u32) -> anyhow::Result<ToneReading> {
     let recorded = takes::read::read(recording, &Ask { channel, drive_channel: None, plans: &[] })?;
-    let tape = recorded.plain.as_ref();
-    tape.and_then(|tape| read_tone(tape.all(), recorded.rate_hz, &mut Plans::default()))
-        .ok_or_else(|| no_tone(recording, &recorded, bench, channel))
+    let tape = recorded.plain.as_ref().ok_or(calibrate::CalibrateError::NoTone);
+    tape.and_then(|tape| calibrate::read(tape.all(), recorded.rate_hz, bench.mains_hz, &mut Plans::default()))
+        .map_err(|why| elsewhere(recording, &recorded, bench, channel).unwrap_or_else(|| why.into()))
         .with_context(|| recording.display().to_string())
 }
 
-/// Why there is no tone, or on which channel it is.
-fn no_tone(recording: &Path, recorded: &takes::Recorded, bench: &Bench, channel: u32) -> anyhow::Error {
+/// The channel on which the tone is, if not on this one.
+fn elsewhere(
+    recording: &Path,
+    recorded: &takes::Recorded,
+    bench: &Bench,
+    channel: u32,
+) -> Option<anyhow::Error> {
     let mut plans = Plans::default();
-    for other in recorded.health.levels.iter().map(|level| level.channel).filter(|c| *c != channel) {
+    let others = recorded.health.levels.iter().map(|level| level.channel).filter(|c| *c != channel);
+    for other in others {
         let Ok(there) =
             takes::read::read(recording, &Ask { channel: other, drive_channel: None, plans: &[] })
         else {
             continue;
         };
         let tape = there.plain.as_ref();
-        if tape.is_some_and(|tape| read_tone(tape.all(), there.rate_hz, &mut plans).is_some()) {
+        if tape.is_some_and(|tape| {
+            calibrate::read(tape.all(), there.rate_hz, bench.mains_hz, &mut plans).is_ok()
+        }) {
             let key = if channel == bench.channel() { "channel" } else { "drive_channel" };
-            return anyhow::anyhow!(
+            return Some(anyhow::anyhow!(
                 "no tone on channel {channel}; it is on channel {other}: set {key} = {other} under [rig]"
-            );
+            ));
         }
     }
-    match &recorded.plain {
-        Some(tape) => calibrate::no_tone(tape.all(), recorded.rate_hz, bench.mains_hz, &mut plans).into(),
-        None => calibrate::CalibrateError::NoTone.into(),
-    }
+    None
 }
 
 fn say(
@@ -275,6 +288,15 @@ fn say(
     writeln!(out, "full scale {} RMS (95 %)", crate::rounding::text(&document.full_scale))?;
     writeln!(out, "           {what}")?;
     writeln!(out, "           = {}", Level { volts: calibration.full_scale_volts })?;
+    if let Some(pair) = calibration.pair.filter(calibrate::Pair::agrees) {
+        // Rounded up: a difference of nothing is never claimed.
+        let within_db = ((100.0 * pair.difference_db.abs()).ceil() / 100.0).max(0.01);
+        writeln!(
+            out,
+            "pair       the two readings, {:.1} dB apart, agree within {within_db:.2} dB",
+            pair.apart_db
+        )?;
+    }
     if !calibration.findings.is_empty() {
         writeln!(out, "\nWarnings:")?;
         words::findings(out, &calibration.findings)?;

@@ -410,7 +410,7 @@ const HELPERS: [Known; 11] = [
     ),
 ];
 
-const WRITTEN: [Known; 68] = [
+const WRITTEN: [Known; 72] = [
     k("chart_far_off", N, "a voltage is far from the chart", "see whether it was read right"),
     k("clipped_tone", R, "the calibration tone is clipped", "volts are wrong; turn the level down"),
     k("coarse_reading", L, "a reading with few digits", "volts are uncertain by that much; read more digits"),
@@ -428,6 +428,12 @@ const WRITTEN: [Known; 68] = [
         LR,
         "the input's full scale is not what was expected",
         "volts and watts are off if it is a slip; see the advice",
+    ),
+    k(
+        "hum_beside_tone",
+        LR,
+        "hum near the calibration tone's level",
+        "volts may be off by what the finding says; mend the hum",
     ),
     k("left_out_without_reason", N, "a take is left out and nothing says why", "write why"),
     k(
@@ -501,12 +507,19 @@ const WRITTEN: [Known; 68] = [
         "hum's origin cannot be told; write quiet_condition",
     ),
     k(
+        "readings_too_close",
+        N,
+        "two calibration readings at nearly one level",
+        "they say nothing of straightness; take them 6 dB apart or more",
+    ),
+    k(
         "screen_not_subtracted",
         N,
         "screen current stands in the plate's",
         "dissipation is told a little high",
     ),
     k("shared_resistor", N, "valves share a resistor", "each is told by the mean"),
+    k("short_tone", L, "the calibration tone is short", "the meter hardly settled; record 10 s or more"),
     k("tone_on_mains", L, "the calibration tone lies on a mains line", "hum adds to it; use 275 Hz"),
     k("tone_too_high", L, "the calibration tone is higher than meters read well", "use 275 Hz"),
     k("too_hot", R, "bias too hot", "the valve wears fast; set it colder"),
@@ -553,6 +566,12 @@ const WRITTEN: [Known; 68] = [
     k("unusual_load_watts", N, "the load's rating is unusual", "check its watts"),
     k("unusual_mains", N, "the mains voltage is unusual", "measure at the socket"),
     k("unusual_mains_frequency", N, "the mains frequency is unusual", "50 or 60 Hz"),
+    k(
+        "unusual_meter_limit",
+        N,
+        "the meter's upper frequency is unusual",
+        "take it from the meter's data sheet",
+    ),
     k(
         "unusual_output_full_scale",
         N,

@@ -3,7 +3,7 @@
 use std::f64::consts::TAU;
 
 use super::plain::{self, Plain};
-use super::tone::Tone;
+use super::tone::{self, Tone};
 use super::{Plans, fit};
 use crate::units::{db, dbfs_of_rms};
 
@@ -22,6 +22,21 @@ pub struct ToneReading {
     pub wander_db: f64,
     /// A change to another level, for a second or more.
     pub jump: Option<Jump>,
+    /// How long it holds steady.
+    pub seconds: f64,
+    /// A weaker tone beside it.
+    pub beside: Option<Beside>,
+}
+
+/// A weaker tone beside the one that is read.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Beside {
+    /// By the recorder's clock.
+    pub frequency_hz: f64,
+    /// Decibels that it lies under the stronger one.
+    pub under_db: f64,
+    /// So much more a meter shows that reads all of what lies beside the tone along with it, a ratio.
+    pub adds: f64,
 }
 
 /// A change of a tone's level.
@@ -37,17 +52,47 @@ pub struct Jump {
 #[must_use]
 pub fn read_tone(samples: &[f32], rate_hz: f64, plans: &mut Plans) -> Option<ToneReading> {
     let Plain::Tone(tone) = plain::measure(samples, rate_hz, plans) else { return None };
+    Some(of(samples, rate_hz, &tone, plans))
+}
+
+/// What a meter sees of this tone.
+#[must_use]
+pub fn of(samples: &[f32], rate_hz: f64, tone: &Tone, plans: &mut Plans) -> ToneReading {
     let steady = plain::steady(samples, rate_hz);
     let peak = steady.iter().fold(0.0f64, |peak, x| peak.max(f64::from(x.abs())));
     let rms = tone.mean_square().sqrt();
-    Some(ToneReading {
+    ToneReading {
         frequency_hz: tone.frequency_hz,
         level_dbfs: dbfs_of_rms(rms),
         peak_dbfs: db(peak),
         thd: tone.thd(),
-        wander_db: wander_db(steady, rate_hz, &tone),
-        jump: jump(samples, rate_hz, &tone, plans),
-    })
+        wander_db: wander_db(steady, rate_hz, tone),
+        jump: jump(samples, rate_hz, tone, plans),
+        seconds: steady.len() as f64 / rate_hz,
+        beside: None,
+    }
+}
+
+/// The stronger of two steady tones (radians per sample), the other one beside it; `None` if neither can be fitted.
+#[must_use]
+pub fn of_stronger(
+    samples: &[f32],
+    rate_hz: f64,
+    omegas: [f64; 2],
+    plans: &mut Plans,
+) -> Option<ToneReading> {
+    let part = plain::middle(plain::steady(samples, rate_hz), rate_hz);
+    let fitted = fit::fit(part, &omegas, plans)?;
+    let [first, second] = fitted.lines.get(..2)? else { return None };
+    let (strong, weak, under_db) = if first.norm() > second.norm() {
+        (omegas[0], omegas[1], db(first.norm() / second.norm()))
+    } else {
+        (omegas[1], omegas[0], db(second.norm() / first.norm()))
+    };
+    let tone = tone::measure(part, strong, rate_hz, plans)?;
+    let adds = (1.0 + tone.rest_mean_square / tone.mean_square()).sqrt() - 1.0;
+    let beside = Some(Beside { frequency_hz: weak * rate_hz / TAU, under_db, adds });
+    Some(ToneReading { beside, ..of(samples, rate_hz, &tone, plans) })
 }
 
 /// A level that differs by less is that of the steady part (its own pieces lie within as much).
