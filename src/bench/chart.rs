@@ -44,7 +44,10 @@ pub fn of(build: &Build) -> VoltageChart {
         return chart;
     }
     let valve = build.output_valve.as_deref().and_then(valves::find);
-    let limits = valve.as_ref().map_or_else(|| build.limits.clone(), |v| v.limits(&build.limits));
+    let mut limits = valve.as_ref().map_or_else(|| build.limits.clone(), |v| v.limits(&build.limits));
+    if limits.rating_system.is_none() && limits.plate_watts.is_some() {
+        limits.rating_system = Some(valves::OWN.to_owned());
+    }
     if let Some(name) =
         build.output_valve.as_deref().filter(|_| valve.is_none() && limits.plate_watts.is_none())
     {
@@ -276,20 +279,27 @@ fn operating(
         let effect = "current of two valves may have been taken for one";
         say("shared_resistor", saw, effect, "if two valves share the cathode resistor, write valves = 2");
     }
-    let system = limits.rating_system.as_deref().unwrap_or("rating system not given");
+    let (own, of) = (&build.limits, systems(build));
     let checks = [
-        ("plate dissipation", Some(point.plate_watts), limits.plate_watts, "W"),
-        ("plate to cathode", Some(point.plate_volts), limits.plate_volts, "V"),
-        ("screen dissipation", point.screen_watts, limits.screen_watts, "W"),
+        ("plate dissipation", Some(point.plate_watts), limits.plate_watts, "W", of(own.plate_watts)),
+        ("plate to cathode", Some(point.plate_volts), limits.plate_volts, "V", of(own.plate_volts)),
+        ("screen dissipation", point.screen_watts, limits.screen_watts, "W", of(own.screen_watts)),
         (
             "screen to cathode",
             readings.screen_volts.map(|v| v - readings.cathode_volts),
             limits.screen_volts,
             "V",
+            of(own.screen_volts),
         ),
-        ("cathode current", Some(point.cathode_milliamperes), limits.cathode_milliamperes, "mA"),
+        (
+            "cathode current",
+            Some(point.cathode_milliamperes),
+            limits.cathode_milliamperes,
+            "mA",
+            of(own.cathode_milliamperes),
+        ),
     ];
-    for (what, value, limit, unit) in checks {
+    for (what, value, limit, unit, system) in checks {
         if let (Some(value), Some(limit)) = (value, limit)
             && value > limit
         {
@@ -308,28 +318,40 @@ fn operating(
         let saw = format!("{name}: {}", finding.saw);
         chart.findings.push(Finding { saw, ..finding });
     }
-    chart.lines.extend(derived(&point, share_words, limits, system));
+    chart.lines.extend(derived(&point, share_words, limits, build));
     chart.point = Some(point);
     chart.plate_percent = percent;
     chart.rating_system = limits.rating_system.clone();
 }
 
-fn derived(point: &OperatingPoint, share_words: &str, limits: &Limits, system: &str) -> Vec<ChartLine> {
+/// By the limit that the person wrote, if any: that it is their own, or the table's rating system.
+fn systems(build: &Build) -> impl Fn(Option<f64>) -> String {
+    let table = build.output_valve.as_deref().and_then(valves::find).map(|valve| valve.rating_system);
+    let written = build.limits.rating_system.clone();
+    move |own| match (own, &written) {
+        (Some(_), Some(system)) => format!("{}, {system}", valves::OWN),
+        (Some(_), None) => valves::OWN.to_owned(),
+        (None, written) => written.clone().or(table.clone()).unwrap_or_default(),
+    }
+}
+
+fn derived(point: &OperatingPoint, share_words: &str, limits: &Limits, build: &Build) -> Vec<ChartLine> {
     let line = |name: &str, value: f64, unit: Unit, note: Option<String>| ChartLine {
         point: name.to_owned(),
         measured: Quantity::new(value, unit),
         expected: Quantity::missing(unit, "worked out, not expected"),
         note,
     };
-    let of_limit = |value: f64, limit: Option<f64>, unit: &str| {
-        limit.map(|limit| format!("{:.0} % of {limit} {unit} ({system})", value / limit * 100.0))
+    let (own, system) = (&build.limits, systems(build));
+    let of_limit = |value: f64, limit: Option<f64>, own: Option<f64>, unit: &str| {
+        limit.map(|limit| format!("{:.0} % of {limit} {unit} ({})", value / limit * 100.0, system(own)))
     };
     let mut lines = vec![
         line(
             "cathode current",
             point.cathode_milliamperes,
             Unit::Milliamperes,
-            of_limit(point.cathode_milliamperes, limits.cathode_milliamperes, "mA"),
+            of_limit(point.cathode_milliamperes, limits.cathode_milliamperes, own.cathode_milliamperes, "mA"),
         ),
         line("screen current", point.screen_milliamperes, Unit::Milliamperes, Some(share_words.to_owned())),
         line("plate current", point.plate_milliamperes, Unit::Milliamperes, None),
@@ -337,17 +359,17 @@ fn derived(point: &OperatingPoint, share_words: &str, limits: &Limits, system: &
             "plate to cathode",
             point.plate_volts,
             Unit::Volts,
-            of_limit(point.plate_volts, limits.plate_volts, "V"),
+            of_limit(point.plate_volts, limits.plate_volts, own.plate_volts, "V"),
         ),
         line(
             "plate dissipation",
             point.plate_watts,
             Unit::Watts,
-            of_limit(point.plate_watts, limits.plate_watts, "W"),
+            of_limit(point.plate_watts, limits.plate_watts, own.plate_watts, "W"),
         ),
     ];
     if let Some(watts) = point.screen_watts {
-        let note = of_limit(watts, limits.screen_watts, "W");
+        let note = of_limit(watts, limits.screen_watts, own.screen_watts, "W");
         lines.push(line("screen dissipation", watts, Unit::Watts, note));
     }
     lines
@@ -492,6 +514,28 @@ mod tests {
             b.valves = 2
         });
         assert_eq!(codes(&told), [""; 0]);
+    }
+
+    #[test]
+    fn a_limit_of_ones_own_is_called_so_and_the_tables_are_not() {
+        let notes = |limits| {
+            let chart = of(&Build { limits, ..build() });
+            let note = |point: &str| {
+                let line = chart.lines.iter().find(|line| line.point == point).unwrap();
+                line.note.clone().unwrap()
+            };
+            (note("plate dissipation"), note("plate to cathode"), chart.rating_system.clone().unwrap())
+        };
+        let (watts, volts, system) = notes(Limits::default());
+        assert!(watts.ends_with("of 30 W (design-maximum)") && system == "design-maximum", "{watts}");
+        assert!(volts.ends_with("(design-maximum)"), "{volts}");
+        let (watts, volts, system) = notes(Limits { plate_watts: Some(27.0), ..Limits::default() });
+        assert!(watts.ends_with("of 27 W (your own)") && system == "your own", "{watts}");
+        assert!(volts.ends_with("(design-maximum)"), "{volts}");
+        let named = Some("absolute".to_owned());
+        let (watts, _, system) =
+            notes(Limits { plate_watts: Some(27.0), rating_system: named, ..Limits::default() });
+        assert!(watts.ends_with("of 27 W (your own, absolute)") && system == "absolute", "{watts}");
     }
 
     #[test]

@@ -5,6 +5,9 @@ use super::model::Limits;
 /// The table, with the remarks of its begin.
 const TABLE: &str = include_str!("../../assets/valves.csv");
 
+/// What a limit of the person's own is called.
+pub const OWN: &str = "your own";
+
 /// What the table says of a type.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Valve {
@@ -39,11 +42,13 @@ impl Valve {
         self.screen_volts.is_some()
     }
 
-    /// The limits that hold for a build: the person's own over the table's.
+    /// The limits that hold for a build: the person's own over the table's. The rating system is that of the plate
+    /// dissipation; of a limit of one's own it is what was written, else [`OWN`].
     #[must_use]
     pub fn limits(&self, own: &Limits) -> Limits {
+        let unnamed = if own.plate_watts.is_some() { OWN } else { &self.rating_system };
         Limits {
-            rating_system: own.rating_system.clone().or_else(|| Some(self.rating_system.clone())),
+            rating_system: own.rating_system.clone().or_else(|| Some(unnamed.to_owned())),
             plate_watts: own.plate_watts.or(Some(self.plate_watts)),
             plate_volts: own.plate_volts.or(Some(self.plate_volts)),
             screen_watts: own.screen_watts.or(self.screen_watts),
@@ -177,5 +182,9 @@ mod tests {
         let own = Limits { plate_watts: Some(27.0), ..Limits::default() };
         let limits = find("6L6GC").unwrap().limits(&own);
         assert_eq!((limits.plate_watts, limits.screen_volts), (Some(27.0), Some(450.0)));
+        assert_eq!(limits.rating_system.as_deref(), Some("your own"));
+        let screen = Limits { screen_watts: Some(3.0), ..Limits::default() };
+        let system = find("6L6GC").unwrap().limits(&screen).rating_system;
+        assert_eq!(system.as_deref(), Some("design-maximum"));
     }
 }

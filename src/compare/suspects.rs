@@ -322,7 +322,7 @@ fn bias(names: &[String], charts: &[VoltageChart]) -> Vec<Suspect> {
                 (String::new(), DISSIPATION_POINTS)
             } else {
                 let systems = format!(
-                    " (a {} limit beside a {} one, which may be 10 % higher for the same valve)",
+                    " (one limit is {}, the other {}: those of one valve may lie 10 % apart)",
                     system(first),
                     system(chart)
                 );

@@ -410,7 +410,7 @@ const HELPERS: [Known; 11] = [
     ),
 ];
 
-const WRITTEN: [Known; 72] = [
+const WRITTEN: [Known; 73] = [
     k("chart_far_off", N, "a voltage is far from the chart", "see whether it was read right"),
     k("clipped_tone", R, "the calibration tone is clipped", "volts are wrong; turn the level down"),
     k("coarse_reading", L, "a reading with few digits", "volts are uncertain by that much; read more digits"),
@@ -499,6 +499,12 @@ const WRITTEN: [Known; 72] = [
         N,
         "what loads the pad is not written",
         "volts may be off; write interface_input_ohms",
+    ),
+    k(
+        "point_unknown",
+        N,
+        "a point of the voltage chart is nearly a known one",
+        "nothing is worked out from it; write the name meant",
     ),
     k(
         "quiet_condition_unknown",

@@ -3,6 +3,7 @@
 use super::Range;
 use crate::bench::bias::{BiasTask, Given};
 use crate::bench::model::{Build, DcPoint, Limits};
+use crate::bench::syntax;
 use crate::bench::valves::{self, Valve};
 use crate::finding::{Finding, Severity};
 
@@ -133,7 +134,48 @@ pub(super) fn of(build: &Build) -> Vec<Finding> {
     ];
     findings.extend(numbers.into_iter().filter_map(|(range, value)| range.of(value?, &format!("{name}: "))));
     findings.extend(of_limits(build));
+    findings.extend(build.dc.iter().filter_map(|dc| misspelt(name, dc)));
     findings
+}
+
+/// The names by which points are known to what is worked out.
+const POINTS: [&str; 16] = [
+    "plate",
+    "anode",
+    "screen",
+    "g2",
+    "grid",
+    "g1",
+    "cathode",
+    "screen supply",
+    "plate supply",
+    "b+",
+    "b+ 1",
+    "heater",
+    "heaters",
+    "filament",
+    "mains",
+    "node",
+];
+
+/// A point that bears no known name and nearly one.
+fn misspelt(build: &str, dc: &DcPoint) -> Option<Finding> {
+    let point = dc.point.trim().to_lowercase();
+    // A number tells a second such point, not a slip.
+    let bare = point.trim_end_matches(|c: char| c.is_ascii_digit()).trim_end();
+    if POINTS.contains(&point.as_str()) || POINTS.contains(&bare) || point.starts_with("b+") {
+        return None;
+    }
+    let is_near = |known: &&&str| {
+        let letters = strsim::osa_distance(&point, known);
+        let most = if known.len() < 4 { 0 } else { 1 + usize::from(known.len() >= 6) };
+        letters <= most && known.split(' ').count() == point.split_whitespace().count()
+    };
+    let near: Vec<&str> = POINTS.iter().filter(is_near).copied().collect();
+    let meant = syntax::suggestion(&point, &near)?;
+    let saw = format!("{build}: the voltage chart has a point {:?}, which is no known name", dc.point);
+    let effect = "it is shown as it stands, and nothing is worked out from it";
+    Some(Finding::new("point_unknown", Severity::Note, saw, effect, meant))
 }
 
 /// Measured and expected volts of one point.
@@ -375,6 +417,35 @@ mod tests {
             build.dc[at] = DcPoint { volts: None, expected_volts: Some(volts), ..build.dc[at].clone() };
             assert_eq!(codes(&build), [code], "expected {point} {volts}");
             assert!(of(&build)[0].saw.starts_with("as-drawn: expected "), "{:?}", of(&build));
+        }
+    }
+
+    #[test]
+    fn a_point_that_is_nearly_a_known_one_is_named() {
+        let with = |point: &str| {
+            let mut build = usual();
+            build.dc.push(dc(point, 6.3));
+            of(&build).into_iter().filter(|f| f.code == "point_unknown").map(|f| f.advice).collect::<Vec<_>>()
+        };
+        for (point, meant) in [
+            ("screan", "screen"),
+            ("Plte", "plate"),
+            ("plates", "plate"),
+            ("anod", "anode"),
+            ("cathod", "cathode"),
+            ("catohde", "cathode"),
+            ("gird", "grid"),
+            ("heatre", "heater"),
+            ("main", "mains"),
+            ("screen suply", "screen supply"),
+        ] {
+            assert_eq!(with(point), [format!("did you mean `{meant}`?")], "{point}");
+        }
+        for point in [
+            "node A", "node", "Node 2", "plate 2", "screen2", "G2", "g3", "V2 anode", "bias", "choke", "B+3",
+            "k",
+        ] {
+            assert_eq!(with(point), [""; 0], "{point}");
         }
     }
 
