@@ -21,6 +21,11 @@ fn main() -> ExitCode {
         Ok(Outcome::Partly) => ExitCode::FAILURE,
         // Whoever read our output has seen enough: a good end.
         Err(error) if is_closed_pipe(&error) => ExitCode::SUCCESS,
+        Err(error) if error.downcast_ref::<clap::Error>().is_some() => {
+            // Nothing is left to do if even this cannot be written.
+            let _ = write!(anstream::stderr(), "{error}");
+            ExitCode::from(2)
+        }
         Err(error) => {
             // Nothing is left to do if even this cannot be written.
             let _ = writeln!(anstream::stderr(), "error: {error:#}");

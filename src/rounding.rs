@@ -49,6 +49,12 @@ pub fn two_digits(value: f64) -> String {
     format!("{value:.*}", usize::try_from(1 - exponent).unwrap_or(0).min(12))
 }
 
+/// The number with so many significant digits, for words and files in which no uncertainty stands beside it.
+#[must_use]
+pub fn digits(value: f64, digits: usize) -> f64 {
+    format!("{value:.*e}", digits.max(1) - 1).parse().unwrap_or(value)
+}
+
 /// Like [`text`], with a plus sign before positive values: for differences.
 #[must_use]
 pub fn signed(quantity: &Quantity) -> String {

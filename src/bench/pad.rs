@@ -77,10 +77,15 @@ pub struct PadDesign {
     pub top_watts: f64,
     /// Heat in the bottom resistor then.
     pub bottom_watts: f64,
-    /// The rating to buy for each; `None` if no resistor of the shop's list will do.
+    /// The rating to buy for each: half of it bears the squared wave, all of it the load gone. Where no resistor bears
+    /// that, half of it the squared wave; `None` if none does.
     pub top_rating_watts: Option<f64>,
     /// As for the top.
     pub bottom_rating_watts: Option<f64>,
+    /// Heat in the top resistor with the load gone (see [`OPEN_LOAD_FACTOR`]) and the input clamped near ground.
+    pub top_open_load_watts: f64,
+    /// Some resistor of the shop's list bears that at its rating.
+    pub top_survives: bool,
     /// Peak of the unclipped sine, dB re full scale; that of a fully squared wave is the same.
     pub peak_dbfs: f64,
     /// RMS of the fully squared wave in dBFS (sine-referred), 3.01 dB over the sine's.
@@ -156,6 +161,12 @@ pub fn consequences(task: &PadTask, top_ohms: f64, bottom_ohms: f64) -> PadDesig
     let current = squared_volts / (top_ohms + shunt);
     let top_watts = current * current * top_ohms;
     let bottom_watts = (current * shunt).powi(2) / bottom_ohms;
+    let open_volts = squared_volts * OPEN_LOAD_FACTOR;
+    // Clamped, all of the volts stand across the top; not clamped, each resistor gets its share.
+    let top_open_load_watts = open_volts * open_volts / top_ohms;
+    let bottom_open_load_watts = bottom_watts * OPEN_LOAD_FACTOR * OPEN_LOAD_FACTOR;
+    let survives = |watts: f64, fault_watts: f64| rating(watts.max(fault_watts * DERATING));
+    let top_survives = survives(top_watts, top_open_load_watts).is_some();
     let seen_ohms = parallel_ohms(task.load_ohms, Some(top_ohms + shunt));
     let source_ohms = parallel_ohms(top_ohms, Some(bottom_ohms));
     let noise_volts = (FOUR_KT * parallel_ohms(source_ohms, Some(task.input_ohms)) * NOISE_BAND_HZ).sqrt();
@@ -168,12 +179,14 @@ pub fn consequences(task: &PadTask, top_ohms: f64, bottom_ohms: f64) -> PadDesig
         divides_by: 1.0 / ratio,
         top_watts,
         bottom_watts,
-        top_rating_watts: rating(top_watts),
-        bottom_rating_watts: rating(bottom_watts),
+        top_rating_watts: survives(top_watts, top_open_load_watts).or(rating(top_watts)),
+        bottom_rating_watts: survives(bottom_watts, bottom_open_load_watts).or(rating(bottom_watts)),
+        top_open_load_watts,
+        top_survives,
         peak_dbfs,
         squared_dbfs: peak_dbfs + db(std::f64::consts::SQRT_2),
         open_load_dbfs: peak_dbfs + db(OPEN_LOAD_FACTOR),
-        open_load_milliamperes: squared_volts * OPEN_LOAD_FACTOR / top_ohms * 1000.0,
+        open_load_milliamperes: open_volts / top_ohms * 1000.0,
         margin_db: -peak_dbfs,
         seen_ohms,
         loading_percent: 100.0 * (1.0 - seen_ohms / task.load_ohms),
@@ -193,8 +206,8 @@ pub fn rating(watts: f64) -> Option<f64> {
 
 /// `None` if it can't serve.
 fn cost(task: &PadTask, design: &PadDesign) -> Option<f64> {
-    let top = design.top_rating_watts?;
-    let bottom = design.bottom_rating_watts?;
+    let top = rating(design.top_watts)?;
+    let bottom = rating(design.bottom_watts)?;
     if design.loading_percent > MOST_LOADING * 100.0 {
         return None;
     }
@@ -259,7 +272,17 @@ mod tests {
         approx::assert_relative_eq!(design.top_watts, 6.722_22e-3, max_relative = 1e-5);
         // On the shunt of 909.09 ohms 0.745356 V, so 0.555556 mW in 1k.
         approx::assert_relative_eq!(design.bottom_watts, 5.555_56e-4, max_relative = 1e-5);
-        assert_eq!(design.top_rating_watts, Some(0.25));
+        // Load gone: five times 8.94427 V are 44.7214 V, so 2000 V² over 10k: 0.2 W, which 0.25 W bear.
+        approx::assert_relative_eq!(design.top_open_load_watts, 0.2, max_relative = 1e-9);
+        assert_eq!((design.top_rating_watts, design.top_survives), (Some(0.25), true));
+        // 50 W: ten times that, so 2 W, where the squared wave (67 mW) alone would have had 0.25 W.
+        let large = consequences(&PadTask { amp_watts: 50.0, ..task() }, 10_000.0, 1000.0);
+        approx::assert_relative_eq!(large.top_open_load_watts, 2.0, max_relative = 1e-9);
+        assert_eq!((large.top_rating_watts, large.top_survives), (Some(2.0), true));
+        // 100 ohms: 20000 V² make 200 W, which no resistor of a pad bears; 28.03 mA of the squared wave make 79 mW.
+        let low = consequences(&PadTask { amp_watts: 50.0, ..task() }, 100.0, 1000.0);
+        approx::assert_relative_eq!(low.top_open_load_watts, 200.0, max_relative = 1e-9);
+        assert!(!low.top_survives && low.top_rating_watts == Some(0.25), "{low:?}");
         assert_eq!(rating(0.126), Some(0.5));
         assert_eq!(rating(13.0), None);
     }
@@ -317,6 +340,8 @@ mod tests {
                 };
                 let real_input = input_ohms * 1.2;
                 prop_assert!(squared_peak * worst.ratio(Some(real_input)) < full_scale_peak);
+                let bears = d.top_open_load_watts <= d.top_rating_watts.unwrap() * (1.0 + 1e-9);
+                prop_assert!(bears == d.top_survives);
                 prop_assert!(d.loading_percent <= 1.0 && d.top_watts <= 0.5 * d.top_rating_watts.unwrap());
             }
         }

@@ -49,6 +49,7 @@ pub struct InputPad {
     pub divides_by: Quantity,
     pub top_heat: Quantity,
     pub bottom_heat: Quantity,
+    pub top_heat_load_open: Quantity,
     pub top_rating: Quantity,
     pub bottom_rating: Quantity,
     pub peak: Quantity,
@@ -139,7 +140,13 @@ impl From<&PadDesign> for InputPad {
             divides_by: q(d.divides_by, Unit::One),
             top_heat: q(d.top_watts, Unit::Watts),
             bottom_heat: q(d.bottom_watts, Unit::Watts),
-            top_rating: rating(d.top_rating_watts),
+            top_heat_load_open: q(d.top_open_load_watts, Unit::Watts)
+                .noted("assumes five times the volts across the load, and an input that clamps near ground"),
+            top_rating: rating(d.top_rating_watts).noted(if d.top_survives {
+                "bears the heat with the load gone"
+            } else {
+                "flame-proof: it does not bear the heat with the load gone"
+            }),
             bottom_rating: rating(d.bottom_rating_watts),
             peak: q(d.peak_dbfs, Unit::DbFullScale),
             squared_wave: q(d.squared_dbfs, Unit::DbFullScale),

@@ -146,6 +146,11 @@ pub fn run(cli: Cli, out: &mut dyn Write) -> anyhow::Result<Outcome> {
     }
 }
 
+/// A command that lacks what it needs, as clap would say it: exit code 2.
+fn usage(why: &str) -> anyhow::Error {
+    clap::Error::raw(clap::error::ErrorKind::MissingRequiredArgument, format!("{why}\n")).into()
+}
+
 /// The amp and its drive need a channel each.
 fn apart(channel: u32, drive_channel: Option<u32>) -> anyhow::Result<()> {
     anyhow::ensure!(

@@ -15,28 +15,29 @@ use crate::bench::series::{Series, ohms_text};
 use crate::bench::typed::{self, Level, Ohms};
 use crate::bench::wiring;
 use crate::report::table::Table;
+use crate::rounding;
 use crate::signals::{Choices, Plan};
 
 /// What was typed.
 #[derive(Debug, Args)]
 pub struct PadArgs {
     /// The amp's power into the load, watts
-    #[arg(long, conflicts_with = "amp", value_parser = typed::number)]
+    #[arg(long, conflicts_with = "amp", allow_negative_numbers = true, value_parser = typed::number)]
     watts: Option<f64>,
     /// Instead of --watts: what kind of amp it is (plans for 15 or 50 W)
     #[arg(long, value_enum)]
     amp: Option<Amp>,
     /// The dummy load: 8, 16, 4 …
-    #[arg(long, value_name = "OHMS", default_value = "8")]
+    #[arg(long, value_name = "OHMS", allow_negative_numbers = true, default_value = "8")]
     load_ohms: Ohms,
     /// The interface input's full scale for a sine: 10dBu, 8dBV or 2.4V (RMS)
     #[arg(long, value_name = "LEVEL", allow_hyphen_values = true)]
     limit: Option<Level>,
     /// The interface input's impedance: 10k, 1M …
-    #[arg(long, value_name = "OHMS", default_value = "10k")]
+    #[arg(long, value_name = "OHMS", allow_negative_numbers = true, default_value = "10k")]
     input_ohms: Ohms,
     /// Kept free between the loudest peak and full scale, dB
-    #[arg(long, value_name = "DB", default_value_t = pad::HEADROOM_DB, value_parser = typed::number)]
+    #[arg(long, value_name = "DB", default_value_t = pad::HEADROOM_DB, allow_negative_numbers = true, value_parser = typed::number)]
     headroom: f64,
     /// Wanted drive at the amp's input for the programme's top: 100mV, 1V …
     #[arg(long, value_name = "LEVEL", allow_hyphen_values = true, requires = "output_limit")]
@@ -45,10 +46,10 @@ pub struct PadArgs {
     #[arg(long, value_name = "LEVEL", allow_hyphen_values = true, requires = "drive")]
     output_limit: Option<Level>,
     /// The interface output's own impedance
-    #[arg(long, value_name = "OHMS", default_value = "100")]
+    #[arg(long, value_name = "OHMS", allow_negative_numbers = true, default_value = "100")]
     output_ohms: Ohms,
     /// The amp's input impedance
-    #[arg(long, value_name = "OHMS", default_value = "1M")]
+    #[arg(long, value_name = "OHMS", allow_negative_numbers = true, default_value = "1M")]
     amp_ohms: Ohms,
     /// Peak of the programme's top, dB re full scale (as given to `signals`)
     #[arg(long, default_value_t = -1.0, value_name = "DB", allow_negative_numbers = true, value_parser = typed::number)]
@@ -107,12 +108,16 @@ pub fn run(args: &PadArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> {
             })
         }
         (None, None) if args.drive.is_some() => None,
-        (Some(_), None) => anyhow::bail!(
-            "--limit is missing: the input's full scale from the interface's data sheet, such as --limit 10dBu"
-        ),
-        _ => anyhow::bail!(
-            "say how strong the amp is: --watts 5, or --amp small-single-ended; and --limit 10dBu"
-        ),
+        (Some(_), None) => {
+            return Err(super::usage(
+                "--limit is missing: the input's full scale from the interface's data sheet, such as --limit 10dBu",
+            ));
+        }
+        _ => {
+            return Err(super::usage(
+                "say how strong the amp is: --watts 5, or --amp small-single-ended; and --limit 10dBu",
+            ));
+        }
     };
     let output = match (args.drive, args.output_limit) {
         (Some(drive), Some(limit)) => {
@@ -205,7 +210,11 @@ fn input_words(task: &PadTask, designs: &[PadDesign], out: &mut dyn Write) -> an
     row("peak if the load falls off *", &|d| format!("{} dBFS", signed(d.open_load_dbfs, 1)));
     row("  and current into the input", &|d| format!("{:.1} mA", d.open_load_milliamperes));
     row("top: heat, squared wave", &|d| milliwatts(d.top_watts));
-    row("top: buy", &|d| bought(d.top_rating_watts));
+    row("  and with the load gone *", &|d| milliwatts(d.top_open_load_watts));
+    row("top: buy", &|d| {
+        let flame_proof = if d.top_survives { "" } else { ", flame-proof" };
+        format!("{}{flame_proof}", bought(d.top_rating_watts))
+    });
     row("bottom: heat, squared wave", &|d| milliwatts(d.bottom_watts));
     row("bottom: buy", &|d| bought(d.bottom_rating_watts));
     row("the amp's load becomes", &|d| format!("{:.4} Ω", d.seen_ohms));
@@ -220,7 +229,8 @@ fn input_words(task: &PadTask, designs: &[PadDesign], out: &mut dyn Write) -> an
         "* ",
         &format!(
             "With the load gone the volts may rise {}-fold (assumed; an arc may put more) until the amp is \
-             switched off. The top resistor limits what reaches the input.",
+             switched off. The top resistor limits what reaches the input, and the rating to buy bears that \
+             (“flame-proof” where none sold does: it goes open).",
             pad::OPEN_LOAD_FACTOR
         ),
     )?;
@@ -275,7 +285,7 @@ fn output_words(task: &DriveTask, designs: &[DriveDesign], out: &mut dyn Write) 
              `twinload check` says how far to turn.",
         )?;
         writeln!(out, "In bench.toml, under [rig], until `twinload calibrate --output` has measured it:")?;
-        writeln!(out, "  output_full_scale_volts = {:.4}", best.full_scale_volts)?;
+        writeln!(out, "  output_full_scale_volts = {}", rounding::digits(best.full_scale_volts, 4))?;
     }
     Ok(())
 }
