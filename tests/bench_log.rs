@@ -198,10 +198,10 @@ fn what_is_no_recording_is_refused_and_leaves_nothing_behind() {
     let empty = desk.dir.path().join("empty.wav");
     std::fs::write(&empty, b"").unwrap();
     desk.log(&empty, &FULL).code(1);
-    // Numbers that can't be are refused like in bench.toml itself, after the copy: it goes again.
+    // Numbers that can't be are refused before anything is copied, by the option's name.
     let said =
         stderr(desk.log(&desk.recording("a.wav", 0), &[&FULL[..], &["--load-ohms", "0"]].concat()).code(1));
-    assert!(said.contains("load_ohms is 0"), "{said}");
+    assert!(said.contains("--load-ohms: 0 must be over 0"), "{said}");
     assert_eq!(desk.toml(), before);
     assert_eq!(std::fs::read_dir(desk.bench().join("takes")).unwrap().count(), 0);
 }
@@ -318,6 +318,40 @@ fn what_was_hardly_meant_is_asked_about() {
     for words in odd {
         assert!(said.contains(words), "{words:?} is not in\n{said}");
     }
+}
+
+#[test]
+fn a_number_typed_is_warned_about_once_and_refused_by_its_option() {
+    let desk = Desk::new();
+    for (seed, (option, value)) in
+        [("--mains-volts", "23"), ("--load-ohms", "80"), ("--warm-up-minutes", "9999")]
+            .into_iter()
+            .enumerate()
+    {
+        let recording = desk.recording(&format!("{seed}.wav"), i32::try_from(seed).unwrap());
+        let log = |more: &[&str]| {
+            stdout(desk.log(&recording, &[&FULL[..], &[option, value], more].concat()).success())
+        };
+        assert_eq!(log(&[]).matches("is unusual").count(), 1, "{option}");
+        // And again where the entry, which says so already, is mended.
+        let number = (seed + 1).to_string();
+        assert_eq!(log(&["--replace", &number]).matches("is unusual").count(), 1, "{option}");
+    }
+    let before = desk.toml();
+    let recording = desk.recording("z.wav", 9);
+    for (option, value) in [
+        ("--load-ohms", "0"),
+        ("--load-ohms", "-8"),
+        ("--mains-volts", "-5"),
+        ("--warm-up-minutes", "-1"),
+        ("--mains-volts", "nan"),
+    ] {
+        let refused = desk.log(&recording, &[&FULL[..], &[option, value]].concat()).code(1);
+        let why = stderr(refused);
+        assert!(why.to_lowercase().starts_with(&format!("error: {option}: {value} must ")), "{why}");
+        assert!(!why.contains("bench.toml"), "{why}");
+    }
+    assert_eq!(desk.toml(), before);
 }
 
 #[test]

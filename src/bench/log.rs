@@ -190,6 +190,16 @@ pub enum LogError {
         /// The file.
         recording: PathBuf,
     },
+    /// A number that cannot be.
+    #[error("{option}: {value} {must}")]
+    Number {
+        /// The option.
+        option: &'static str,
+        /// What was given.
+        value: f64,
+        /// What it must be.
+        must: &'static str,
+    },
     /// There is no such entry to replace.
     #[error("bench.toml has {takes} takes: there is no take {number} to replace")]
     NoEntry {
@@ -231,6 +241,7 @@ pub fn log(
     request: &Request,
     check: impl FnOnce(&Path, &Bench, TakeKind) -> Result<Checked, Box<dyn std::error::Error + Send + Sync>>,
 ) -> Result<Logged, LogError> {
+    possible(request)?;
     let mut editor = Editor::open(dir)?;
     let bench = editor.bench().clone();
     known(&bench, request)?;
@@ -298,6 +309,23 @@ pub fn log(
 
 fn file_error(what: &'static str, path: &Path, source: io::Error) -> LogError {
     LogError::File { what, path: path.to_owned(), source }
+}
+
+/// What no bench.toml may say, by the option that said it.
+fn possible(request: &Request) -> Result<(), LogError> {
+    let least = [
+        ("--load-ohms", request.load_ohms, false),
+        ("--mains-volts", request.mains_volts, false),
+        ("--warm-up-minutes", request.warm_up_minutes, true),
+    ];
+    for (option, value, zero) in least {
+        let may = |value: f64| value.is_finite() && (value > 0.0 || (zero && value == 0.0));
+        if let Some(value) = value.filter(|value| !may(*value)) {
+            let must = if zero { "must not be under 0" } else { "must be over 0" };
+            return Err(LogError::Number { option, value, must });
+        }
+    }
+    Ok(())
 }
 
 /// Build and setting must be there before a large file is read.

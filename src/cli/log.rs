@@ -10,6 +10,7 @@ use crate::analyse::{self, Options};
 use crate::bench::log::{Checked, LogError, Logged, Request, log};
 use crate::bench::typed;
 use crate::bench::{Bench, QuietCondition, TakeEntry, TakeKind};
+use crate::finding::Finding;
 
 /// What was typed.
 #[derive(Debug, Args)]
@@ -28,13 +29,13 @@ pub struct LogArgs {
     #[arg(long, value_enum)]
     kind: Option<Kind>,
     /// The load of this take, where it differs from the rig's
-    #[arg(long, value_name = "OHMS", value_parser = typed::number)]
+    #[arg(long, value_name = "OHMS", allow_negative_numbers = true, value_parser = typed::number)]
     load_ohms: Option<f64>,
     /// Mains voltage during the take
-    #[arg(long, value_name = "VOLTS", value_parser = typed::number)]
+    #[arg(long, value_name = "VOLTS", allow_negative_numbers = true, value_parser = typed::number)]
     mains_volts: Option<f64>,
     /// Minutes since power-on
-    #[arg(long, value_name = "MINUTES", value_parser = typed::number)]
+    #[arg(long, value_name = "MINUTES", allow_negative_numbers = true, value_parser = typed::number)]
     warm_up_minutes: Option<f64>,
     /// What was connected, for a quiet take
     #[arg(long, value_enum, value_name = "WHAT")]
@@ -137,7 +138,10 @@ pub fn run(args: &LogArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> {
             words::findings(out, &checked.findings)?;
             // What was typed for this take and is unusual; all of the bench's stands in `analyse`.
             let start = entry.map(|e| format!("{}: ", e.file)).unwrap_or_default();
-            let typed = bench.findings.iter().filter(|f| !start.is_empty() && f.saw.starts_with(&start));
+            let said = |f: &&Finding| {
+                !start.is_empty() && f.saw.starts_with(&start) && !checked.findings.contains(f)
+            };
+            let typed = bench.findings.iter().filter(said);
             words::findings(out, &typed.cloned().collect::<Vec<_>>())?;
         }
         Ok(Logged::AlreadyThere { number, entry }) => {
