@@ -541,5 +541,8 @@ fn the_command_writes_what_it_found_and_keeps_the_comments() {
     let after = std::fs::read_to_string(&bench).unwrap();
     assert!(swapped.lines().all(|line| after.contains(line)));
     run(&[tone, "--volts", "2,83"]).code(1);
+    let refused = run(&[tone, "--volts", "-3"]).code(1);
+    let why = String::from_utf8(refused.get_output().stderr.clone()).unwrap();
+    assert!(why.contains("--volts: -3 must be over 0"), "{why}");
     run(&["--volts", "2.83"]).code(2);
 }

@@ -65,9 +65,11 @@ fn pad_as_json_is_its_documented_form() {
 #[test]
 fn pad_says_what_is_missing_or_impossible() {
     for (args, code, expected) in [
-        (&["pad"][..], 1, "how strong the amp is"),
-        (&["pad", "--watts", "5"], 1, "--limit is missing"),
-        (&["pad", "--watts", "-5", "--limit", "10dBu"], 2, ""),
+        (&["pad"][..], 2, "how strong the amp is"),
+        (&["pad", "--watts", "5"], 2, "--limit is missing"),
+        (&["pad", "--watts", "-5", "--limit", "10dBu"], 1, "--watts: -5 must be over 0"),
+        (&["pad", "--watts", "5", "--load-ohms", "-8", "--limit", "10dBu"], 2, "must be over 0.001"),
+        (&["bias", "--valve", "EL84", "--plate-volts", "-3", "--watts", "9"], 1, "must be a number over 0"),
         (&["pad", "--watts", "0", "--limit", "10dBu"], 1, "must be over 0"),
         (&["pad", "--watts", "5", "--limit", "10"], 2, "dBu"),
         (&["pad", "--watts", "1e9", "--limit", "1mV"], 1, "no two resistors"),
@@ -75,8 +77,83 @@ fn pad_says_what_is_missing_or_impossible() {
     ] {
         let assert = run(args).code(code);
         let error = String::from_utf8(assert.get_output().stderr.clone()).unwrap();
-        assert!(error.contains(expected), "{args:?}: {error}");
+        assert!(error.starts_with("error: ") && error.contains(expected), "{args:?}: {error}");
     }
+}
+
+#[test]
+fn the_top_resistor_is_rated_for_the_load_that_falls_off() {
+    let row = |text: &str, label: &str| -> String {
+        let line = text
+            .lines()
+            .find(|line| line.trim_start().starts_with(label))
+            .unwrap_or_else(|| panic!("{text}"));
+        line.to_owned()
+    };
+    // 50 W in 8 ohms: 28.28 V squared, five times that 141.4 V with the load gone; U²/R in the top.
+    let text = said(run(&["pad", "--watts", "50", "--limit", "10dBu"]));
+    fits(&text);
+    let document = said(run(&["pad", "--watts", "50", "--limit", "10dBu", "--json"]));
+    let document: PadDocument = serde_json::from_str(&document).unwrap();
+    for pad in document.input.unwrap().alternatives {
+        let heat = pad.top_heat_load_open.value.unwrap();
+        approx::assert_relative_eq!(heat, 20_000.0 / pad.top.value.unwrap(), max_relative = 1e-9);
+        assert!(pad.top_rating.value.unwrap() >= heat * (1.0 - 1e-9), "{pad:?}");
+        assert!(row(&text, "and with the load gone *").contains(&format!("{heat:.2} W")), "{text}");
+    }
+    assert!(text.contains("the rating to buy bears that"), "{text}");
+}
+
+#[test]
+fn a_small_drive_is_written_with_digits_that_matter() {
+    let text = said(run(&["pad", "--drive", "0.1mV", "--output-limit", "10dBu"]));
+    let volts = text.split("output_full_scale_volts = ").nth(1).unwrap().lines().next().unwrap();
+    let document = said(run(&["pad", "--drive", "0.1mV", "--output-limit", "10dBu", "--json"]));
+    let document: PadDocument = serde_json::from_str(&document).unwrap();
+    let exact = document.output.unwrap().alternatives[0].drive_at_full_scale.value.unwrap();
+    // Four digits: half of the last is 5e-4 at most.
+    approx::assert_relative_eq!(volts.parse::<f64>().unwrap(), exact, max_relative = 5e-4);
+}
+
+#[test]
+fn signals_says_what_is_unusual_in_what_was_asked() {
+    let dir = tempfile::tempdir().unwrap();
+    let signals = |more: &[&str]| {
+        let args = [&["signals", dir.path().to_str().unwrap(), "--short", "--replace"], more].concat();
+        said(run(&args)).split_whitespace().collect::<Vec<_>>().join(" ")
+    };
+    assert!(!signals(&[]).contains("unusual"));
+    for (option, value, words) in [
+        ("--top-dbfs", "-35", "--top-dbfs of −35 dB re full scale is unusual"),
+        ("--top-dbfs", "0", "--top-dbfs of 0 dB re full scale is unusual"),
+        ("--frequency", "20", "--frequency of 20 Hz is unusual"),
+        ("--frequency", "1000", "--frequency 1000 lies within 5 Hz of a multiple of 50 Hz mains"),
+    ] {
+        let text = signals(&[option, value]);
+        assert!(text.contains(words), "{words:?} is not in\n{text}");
+    }
+}
+
+#[test]
+fn bias_says_what_the_bought_resistor_gives_and_what_runs_cold() {
+    let args = ["bias", "--valve", "EL84", "--plate-volts", "310"];
+    let wanted = said(run(&[&args[..], &["--percent", "70"]].concat()));
+    fits(&wanted);
+    let (_, line) = wanted.split_once("\n  with ").unwrap_or_else(|| panic!("{wanted}"));
+    let ohms = line.split(' ').next().unwrap();
+    let bought = said(run(&[&args[..], &["--cathode-ohms", ohms]].concat()));
+    // What the line says of it is what the table says of the resistor by itself.
+    let number = line.split(" valve, ").nth(1).unwrap().split(' ').next().unwrap();
+    let of_limit = |text: &str| text.lines().find(|line| line.contains("of its limit")).unwrap().to_owned();
+    assert!(of_limit(&bought).contains(number) && !of_limit(&wanted).contains(number), "{wanted}\n{bought}");
+    let cold = said(run(&[&args[..], &["--cathode-ohms", "2000"]].concat()));
+    fits(&cold);
+    assert!(cold.contains("Unusual:") && cold.contains("% of the limit"), "{cold}");
+    assert!(!bought.contains("Unusual:") && !bought.contains("\n  with "), "{bought}");
+    let hot = said(run(&[&args[..], &["--cathode-ohms", "13"]].concat()));
+    assert!(hot.contains("do not build it") && !hot.contains("should be rated"), "{hot}");
+    let own = said(run(&[&args[..], &["--percent", "70", "--limit-watts", "13.2"]].concat()));
+    assert!(own.contains("limit 13.2 W, your own") && !own.contains("design-centre"), "{own}");
 }
 
 #[test]

@@ -49,6 +49,8 @@ pub struct Bias {
     pub exact_ohms: f64,
     /// The next larger value of E24: on the cold side.
     pub bought_ohms: f64,
+    /// Of each valve, with the resistor that is bought; `None` where that is the exact one.
+    pub bought: Option<OperatingPoint>,
     /// The rating to buy for it; `None` if there is none.
     pub rating_watts: Option<f64>,
     /// Screen share used, per cent, and where it comes from.
@@ -161,12 +163,17 @@ pub fn bias(valve: &Valve, task: &BiasTask) -> Result<Bias, BiasError> {
         screen_share_percent: screen_share.0,
     };
     let point = readings.operating_point();
+    // The volts at the cathode are estimated anew, or stay where they were given.
+    let with_bought = BiasTask { given: Given::CathodeOhms(bought_ohms), ..*task };
+    let differs = (bought_ohms / exact_ohms - 1.0).abs() > 1e-6;
+    let bought = if differs { Some(self::bias(valve, &with_bought)?.point) } else { None };
     Ok(Bias {
         cathode_volts,
         estimated,
         point,
         exact_ohms,
         bought_ohms,
+        bought,
         rating_watts: rating(point.resistor_watts),
         screen_share,
         readings,
@@ -312,6 +319,20 @@ mod tests {
         for watts in [8.0, 10.0, 13.7, 20.0, 29.0] {
             let answer = bias(&valve, &task(Given::PlateWatts(watts))).unwrap();
             assert!(answer.bought_ohms >= answer.exact_ohms && answer.bought_ohms < answer.exact_ohms * 1.16);
+        }
+    }
+
+    #[test]
+    fn what_the_bought_resistor_gives_is_what_it_gives_by_itself() {
+        let valve = find("EL84").unwrap();
+        let free = BiasTask { cathode_volts: None, ..task(Given::PlateWatts(8.0)) };
+        for task in [free, task(Given::PlateWatts(8.0))] {
+            let wanted = bias(&valve, &task).unwrap();
+            let bought = wanted.bought.unwrap();
+            let alone = BiasTask { given: Given::CathodeOhms(wanted.bought_ohms), ..task };
+            let alone = bias(&valve, &alone).unwrap();
+            assert_eq!((bought, alone.bought), (alone.point, None));
+            assert!(bought.plate_watts < wanted.point.plate_watts, "{bought:?}");
         }
     }
 

@@ -43,6 +43,8 @@ pub struct BiasDocument {
     pub cathode_resistor: Quantity,
     /// The one to buy.
     pub cathode_resistor_e24: Quantity,
+    /// What the one to buy gives; none where it is the exact one.
+    pub with_e24: Option<WithBought>,
     /// Heat in it.
     pub cathode_resistor_heat: Quantity,
     /// Rating to buy.
@@ -51,6 +53,18 @@ pub struct BiasDocument {
     pub findings: Vec<Finding>,
     /// Slips that explain the dissipation somebody claimed.
     pub slips: Vec<String>,
+}
+
+/// A valve with the cathode resistor that is bought.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct WithBought {
+    /// Of each valve.
+    pub cathode_current: Quantity,
+    /// Of each valve.
+    pub plate_dissipation: Quantity,
+    /// In per cent of its limit.
+    pub plate_dissipation_of_limit: Quantity,
 }
 
 impl BiasDocument {
@@ -65,8 +79,8 @@ impl BiasDocument {
     ) -> Self {
         let q = Quantity::new;
         let point = &bias.point;
-        let of_limit = match limits.plate_watts {
-            Some(limit) => q(point.plate_watts / limit * 100.0, Unit::Percent),
+        let of_limit = |plate_watts: f64| match limits.plate_watts {
+            Some(limit) => q(plate_watts / limit * 100.0, Unit::Percent),
             None => Quantity::missing(Unit::Percent, "no limit known"),
         };
         let cathode_voltage = q(bias.cathode_volts, Unit::Volts).noted(if bias.estimated {
@@ -86,13 +100,18 @@ impl BiasDocument {
             plate_current: q(point.plate_milliamperes, Unit::Milliamperes),
             plate_to_cathode: q(point.plate_volts, Unit::Volts),
             plate_dissipation: q(point.plate_watts, Unit::Watts),
-            plate_dissipation_of_limit: of_limit,
+            plate_dissipation_of_limit: of_limit(point.plate_watts),
             screen_dissipation: match point.screen_watts {
                 Some(watts) => q(watts, Unit::Watts),
                 None => Quantity::missing(Unit::Watts, "a triode has no screen"),
             },
             cathode_resistor: q(bias.exact_ohms, Unit::Ohms),
             cathode_resistor_e24: q(bias.bought_ohms, Unit::Ohms),
+            with_e24: bias.bought.map(|bought| WithBought {
+                cathode_current: q(bought.cathode_milliamperes, Unit::Milliamperes),
+                plate_dissipation: q(bought.plate_watts, Unit::Watts),
+                plate_dissipation_of_limit: of_limit(bought.plate_watts),
+            }),
             cathode_resistor_heat: q(point.resistor_watts, Unit::Watts),
             cathode_resistor_rating: match bias.rating_watts {
                 Some(watts) => q(watts, Unit::Watts),

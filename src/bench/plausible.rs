@@ -4,7 +4,8 @@
 
 mod build;
 
-use super::bias::BiasTask;
+use super::bias::{BiasTask, Given};
+use super::calibrate::on_mains;
 use super::drive_pad::DriveTask;
 use super::model::{Bench, QuietCondition, TakeKind};
 use super::pad::PadTask;
@@ -152,6 +153,16 @@ const TOP: Range = Range {
     effect: "the drive at the amp's input goes with it",
     advice: "give what `twinload signals` was given; it makes −1 unless told otherwise",
 };
+const LADDER: Range = Range {
+    code: "unusual_frequency",
+    what: "the ladder's frequency",
+    unit: "Hz",
+    low: 80.0,
+    high: 2000.0,
+    effect: "under a guitar's lowest note the output transformer is measured; over 2 kHz the higher harmonics leave \
+             the band",
+    advice: "leave it at 1010 Hz, unless that is what you want to see",
+};
 const MAINS_VOLTS: Range = Range {
     code: "unusual_mains",
     what: "mains voltage",
@@ -212,17 +223,15 @@ impl Range {
             return None;
         }
         let Self { unit, low, high, .. } = self;
-        let rounded = four_digits(value);
+        let rounded = rounding::digits(value, DIGITS);
         let value = if (*low..=*high).contains(&rounded) { value } else { rounded };
         let saw = format!("{subject} of {value} {unit} is unusual (usual: {low} to {high})");
         Some(Finding::new(self.code, Severity::Note, saw, self.effect, self.advice))
     }
 }
 
-/// Four digits, as a good meter shows.
-fn four_digits(value: f64) -> f64 {
-    format!("{value:.3e}").parse().unwrap_or(value)
-}
+/// As a good meter shows.
+const DIGITS: usize = 4;
 
 /// So many times over the usual range a calibrated full scale is a slip until the person says otherwise.
 const FAR_OUTSIDE: f64 = 3.0;
@@ -231,7 +240,7 @@ const FAR_OUTSIDE: f64 = 3.0;
 #[must_use]
 pub fn of_calibration(at_amp: bool, volts: f64) -> Option<Finding> {
     let range = if at_amp { &OUTPUT_FULL_SCALE } else { &FULL_SCALE };
-    let mut finding = range.of(four_digits(volts), "")?;
+    let mut finding = range.of(rounding::digits(volts, DIGITS), "")?;
     finding.severity = Severity::Limit;
     if volts > FAR_OUTSIDE * range.high {
         finding.severity = Severity::Redo;
@@ -361,10 +370,47 @@ pub fn of_drive(task: &DriveTask) -> Vec<Finding> {
     checks.into_iter().filter_map(|(range, value)| range.of(value, "")).collect()
 }
 
+/// The methods' §3.3: a tone of the bottom step at 1000 Hz and hum 8 dB under it.
+const ON_MAINS_EFFECT: &str = "hum adds to the quiet steps or takes from them: with hum 8 dB under a step its level moves \
+    by up to 0.14 dB, and no THD under 0.5 % is seen";
+
+/// What is unusual in the choices for test signals; `mains_hz` where the bench says it.
+#[must_use]
+pub fn of_signals(top_dbfs: f64, frequency_hz: f64, mains_hz: Option<f64>) -> Vec<Finding> {
+    let mut findings: Vec<Finding> = [
+        TOP.named(top_dbfs, "--top-dbfs").map(|finding| Finding {
+            effect:
+                "under −20 the interface's noise comes near; at 0 a converter may clip between its samples"
+                    .to_owned(),
+            advice: "−1 serves most; turn the level with the interface's output".to_owned(),
+            ..finding
+        }),
+        LADDER.named(frequency_hz, "--frequency"),
+    ]
+    .into_iter()
+    .flatten()
+    .collect();
+    if let Some(hz) = on_mains(frequency_hz, mains_hz) {
+        let saw = format!("--frequency {frequency_hz} lies within 5 Hz of a multiple of {hz} Hz mains");
+        let advice = "leave it at 1010 Hz, which keeps 10 Hz from every multiple of 50 and of 60 Hz";
+        findings.push(Finding::new("frequency_on_mains", Severity::Note, saw, ON_MAINS_EFFECT, advice));
+    }
+    findings
+}
+
 /// What is unusual in the task of a bias; `own_limit_watts` is a limit that the person gave.
 #[must_use]
 pub fn of_bias(valve: &Valve, task: &BiasTask, own_limit_watts: Option<f64>) -> Vec<Finding> {
     build::of_bias(valve, task, own_limit_watts)
+}
+
+/// What is unusual in the answer: a cathode resistor with which the valve idles colder than any does.
+#[must_use]
+pub fn of_bias_point(task: &BiasTask, plate_watts: f64, limit_watts: f64) -> Option<Finding> {
+    match task.given {
+        Given::CathodeOhms(ohms) => build::of_bias_point(ohms, plate_watts, limit_watts),
+        Given::PlateWatts(_) => None,
+    }
 }
 
 /// What is unusual about a measured figure, by its name in the analysis (design §4a); `None` for what is usual, has
@@ -517,6 +563,37 @@ mod tests {
         ] {
             assert_eq!(codes(&of_drive(&task)), [code]);
         }
+    }
+
+    #[test]
+    fn each_slip_in_what_is_asked_of_signals_is_named_and_nothing_else() {
+        let said =
+            |top, hz, mains| of_signals(top, hz, mains).into_iter().map(|f| f.code).collect::<Vec<_>>();
+        for usual in [1010.0, 82.4, 220.0 - 5.0, 440.0 - 5.0] {
+            assert_eq!(said(-1.0, usual, None), [""; 0], "{usual}");
+        }
+        assert_eq!(said(-35.0, 1010.0, None), ["unusual_top"]);
+        assert_eq!(said(0.0, 1010.0, None), ["unusual_top"]);
+        assert_eq!(said(-1.0, 20.0, None), ["unusual_frequency"]);
+        assert_eq!(said(-1.0, 4990.0, None), ["unusual_frequency"]);
+        for hz in [1000.0, 997.0, 1020.0, 100.0] {
+            assert_eq!(said(-1.0, hz, None), ["frequency_on_mains"], "{hz}");
+        }
+        // Where the mains is known, only its multiples count.
+        assert_eq!(said(-1.0, 1020.0, Some(50.0)), [""; 0]);
+        assert_eq!(said(-1.0, 1000.0, Some(50.0)), ["frequency_on_mains"]);
+    }
+
+    #[test]
+    fn numbers_in_words_have_four_digits() {
+        let rig = Rig {
+            pad: Some(Pad::Resistors { top_ohms: 11e6, bottom_ohms: 1e3, tolerance_percent: Some(1.0) }),
+            interface_input_ohms: Some(1e6),
+            ..usual()
+        };
+        // 11 MΩ over 1k ∥ 1M (999.001 Ω): 11012 to 1.
+        let said = of_rig(&rig);
+        assert!(said[0].saw.contains("of 11010 to 1 is unusual"), "{said:?}");
     }
 
     #[test]

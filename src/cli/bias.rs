@@ -26,34 +26,34 @@ pub struct BiasArgs {
     #[arg(long, value_name = "TYPE")]
     valve: String,
     /// Plate to ground, volts
-    #[arg(long, value_name = "VOLTS", value_parser = typed::number)]
+    #[arg(long, value_name = "VOLTS", allow_negative_numbers = true, value_parser = typed::number)]
     plate_volts: f64,
     /// Screen to ground, volts [default: as the plate]
-    #[arg(long, value_name = "VOLTS", value_parser = typed::number)]
+    #[arg(long, value_name = "VOLTS", allow_negative_numbers = true, value_parser = typed::number)]
     screen_volts: Option<f64>,
     /// The cathode resistor: 130, 470 …
-    #[arg(long, value_name = "OHMS", group = "chosen")]
+    #[arg(long, value_name = "OHMS", allow_negative_numbers = true, group = "chosen")]
     cathode_ohms: Option<Ohms>,
     /// Or the plate dissipation wanted, per cent of the limit
-    #[arg(long, group = "chosen", value_parser = typed::number)]
+    #[arg(long, group = "chosen", allow_negative_numbers = true, value_parser = typed::number)]
     percent: Option<f64>,
     /// Or the plate dissipation wanted, watts a valve
-    #[arg(long, group = "chosen", value_parser = typed::number)]
+    #[arg(long, group = "chosen", allow_negative_numbers = true, value_parser = typed::number)]
     watts: Option<f64>,
     /// Volts at the cathode, measured or from the data sheet [default: estimated by a model]
-    #[arg(long, value_name = "VOLTS", value_parser = typed::number)]
+    #[arg(long, value_name = "VOLTS", allow_negative_numbers = true, value_parser = typed::number)]
     cathode_volts: Option<f64>,
     /// Valves on the cathode resistor
     #[arg(long, default_value_t = 1, value_parser = clap::value_parser!(u32).range(1..=16))]
     valves: u32,
     /// Screen current, per cent of the cathode's [default: typical of the type]
-    #[arg(long, value_name = "PERCENT", value_parser = typed::number)]
+    #[arg(long, value_name = "PERCENT", allow_negative_numbers = true, value_parser = typed::number)]
     screen_share_percent: Option<f64>,
     /// Your own limit of plate dissipation, from the data sheet of the very valve
-    #[arg(long, value_name = "WATTS", value_parser = typed::number)]
+    #[arg(long, value_name = "WATTS", allow_negative_numbers = true, value_parser = typed::number)]
     limit_watts: Option<f64>,
     /// A plate dissipation that you worked out or read somewhere: which slip explains it?
-    #[arg(long, value_name = "WATTS", value_parser = typed::number)]
+    #[arg(long, value_name = "WATTS", allow_negative_numbers = true, value_parser = typed::number)]
     claimed_watts: Option<f64>,
     /// One JSON document instead of a table
     #[arg(long)]
@@ -91,6 +91,7 @@ pub fn run(args: &BiasArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> {
     let over = bias::over_limits(&valve, &limits, &task, &bias);
     let mut findings = over;
     findings.extend(unusual);
+    findings.extend(plausible::of_bias_point(&task, bias.point.plate_watts, limit_watts));
     let document = BiasDocument::new(&valve, &limits, &bias, findings, slips);
     if args.json {
         serde_json::to_writer_pretty(&mut *out, &document)?;
@@ -167,12 +168,12 @@ fn say(
         Some(watts) => format!("{watts} W or more"),
         None => "more than any usual resistor".to_owned(),
     };
-    if too_hot && args.cathode_ohms.is_none() {
-        writeln!(
-            out,
-            "cathode resistor{shared}: {} would give that; do not build it",
-            rounding::text(&document.cathode_resistor)
-        )?;
+    if too_hot {
+        let resistor = match args.cathode_ohms {
+            Some(_) => ohms(&document.cathode_resistor),
+            None => rounding::text(&document.cathode_resistor),
+        };
+        writeln!(out, "cathode resistor{shared}: {resistor} would give that; do not build it")?;
     } else if args.cathode_ohms.is_none() {
         writeln!(
             out,
@@ -180,6 +181,16 @@ fn say(
             rounding::text(&document.cathode_resistor),
             ohms(&document.cathode_resistor_e24)
         )?;
+        if let Some(bought) = &document.with_e24 {
+            writeln!(
+                out,
+                "  with {}: {} and {} at the plate of each valve, {} of its limit",
+                ohms(&document.cathode_resistor_e24),
+                rounding::text(&bought.cathode_current),
+                rounding::text(&bought.plate_dissipation),
+                rounding::text(&bought.plate_dissipation_of_limit)
+            )?;
+        }
     } else {
         writeln!(
             out,

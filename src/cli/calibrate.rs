@@ -18,6 +18,7 @@ use crate::figure::{Quantity, Unit};
 use crate::finding::Fitness;
 use crate::measure::Plans;
 use crate::measure::reading::ToneReading;
+use crate::rounding;
 use crate::signals::write::{CALIBRATION_DB, CALIBRATION_HZ};
 use crate::takes::{self, Ask};
 
@@ -30,7 +31,7 @@ pub struct CalibrateArgs {
     #[arg(required_unless_present = "output", conflicts_with = "output")]
     recording: Option<PathBuf>,
     /// The meter's reading, volts RMS, every digit as shown: 2.830
-    #[arg(long, value_name = "VOLTS")]
+    #[arg(long, value_name = "VOLTS", allow_negative_numbers = true)]
     volts: String,
     /// Where the meter stood
     #[arg(long, value_enum, default_value_t = At::Load)]
@@ -39,7 +40,7 @@ pub struct CalibrateArgs {
     #[arg(long, value_name = "RECORDING", requires = "second_volts", conflicts_with = "output")]
     second: Option<PathBuf>,
     /// The meter's reading for the second recording
-    #[arg(long, value_name = "VOLTS", requires = "second")]
+    #[arg(long, value_name = "VOLTS", requires = "second", allow_negative_numbers = true)]
     second_volts: Option<String>,
     /// Calibrates the output instead: the meter stood at the amp's input, drive pad in place
     #[arg(long)]
@@ -51,13 +52,13 @@ pub struct CalibrateArgs {
     #[arg(long, value_name = "DBFS", requires = "output", allow_negative_numbers = true, value_parser = typed::number)]
     played_dbfs: Option<f64>,
     /// With --output: frequency of the tone that played
-    #[arg(long, value_name = "HZ", requires = "output", default_value_t = CALIBRATION_HZ, value_parser = typed::number)]
+    #[arg(long, value_name = "HZ", requires = "output", default_value_t = CALIBRATION_HZ, allow_negative_numbers = true, value_parser = typed::number)]
     played_hz: f64,
     /// The meter's accuracy in its AC range, ± per cent of reading [default: meter_percent of bench.toml, or 2]
-    #[arg(long, value_name = "PERCENT", value_parser = typed::number)]
+    #[arg(long, value_name = "PERCENT", allow_negative_numbers = true, value_parser = typed::number)]
     meter_percent: Option<f64>,
     /// The meter reads true up to this frequency
-    #[arg(long, value_name = "HZ", default_value_t = calibrate::METER_LIMIT_HZ, value_parser = typed::number)]
+    #[arg(long, value_name = "HZ", default_value_t = calibrate::METER_LIMIT_HZ, allow_negative_numbers = true, value_parser = typed::number)]
     meter_limit_hz: f64,
     /// Full scale from the data sheet, to compare with: 10dBu [default: what bench.toml has]
     #[arg(long, value_name = "LEVEL", allow_hyphen_values = true)]
@@ -167,7 +168,8 @@ const NOT_COMPARED: &str = "Nothing was known to compare it with: with --limit, 
 
 fn reading(option: &str, text: &str, percent: f64) -> anyhow::Result<MeterReading> {
     // The comma and the unit are named before all else.
-    typed::number(text).map_err(|why| anyhow::anyhow!("{option}: {why}"))?;
+    let volts = typed::number(text).map_err(|why| anyhow::anyhow!("{option}: {why}"))?;
+    anyhow::ensure!(volts > 0.0, "{option}: {volts} must be over 0");
     MeterReading::typed(text, percent).with_context(|| {
         format!("{option}: {text:?} is not a reading: type the digits that the meter shows, in volts, such as 2.830")
     })
@@ -310,7 +312,7 @@ fn save(args: &CalibrateArgs, calibration: &Calibration) -> anyhow::Result<()> {
     let which = args.end();
     editor.set_rig(&format!("{which}_full_scale_volts"), rounded(calibration.full_scale_volts))?;
     let key = format!("{which}_full_scale_uncertainty_percent");
-    editor.set_rig(&key, rounded_to(calibration.uncertainty_percent, 2))?;
+    editor.set_rig(&key, rounding::digits(calibration.uncertainty_percent, 2))?;
     if which == "input" {
         let at = if args.at == At::Load { "load" } else { "interface" };
         editor.set_rig("input_calibrated_at", at)?;
@@ -324,9 +326,5 @@ fn save(args: &CalibrateArgs, calibration: &Calibration) -> anyhow::Result<()> {
 
 /// Five digits: finer than any meter, short enough to read in bench.toml.
 fn rounded(value: f64) -> f64 {
-    rounded_to(value, 5)
-}
-
-fn rounded_to(value: f64, digits: usize) -> f64 {
-    format!("{value:.*e}", digits - 1).parse().unwrap_or(value)
+    rounding::digits(value, 5)
 }

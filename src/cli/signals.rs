@@ -9,8 +9,8 @@ use clap::{Args, ValueEnum};
 use super::{Outcome, words};
 use crate::bench::cautions::Act;
 use crate::bench::heat::{self, Drive};
-use crate::bench::typed;
 use crate::bench::{Bench, BenchError};
+use crate::bench::{plausible, typed};
 use crate::files;
 use crate::signals::write::{Depth, Form, write_all};
 use crate::signals::{Choices, Plan};
@@ -34,7 +34,7 @@ pub struct SignalsArgs {
     #[arg(long, default_value_t = -1.0, value_name = "DB", allow_negative_numbers = true, value_parser = typed::number)]
     top_dbfs: f64,
     /// Frequency of ladder, reference tones and bursts, Hz
-    #[arg(long, default_value_t = 1010.0, value_name = "HZ", value_parser = typed::number)]
+    #[arg(long, default_value_t = 1010.0, value_name = "HZ", allow_negative_numbers = true, value_parser = typed::number)]
     frequency: f64,
     /// Write the short programme of about 20 s, for trials; its figures are coarser
     #[arg(long)]
@@ -92,6 +92,8 @@ pub fn run(args: &SignalsArgs, out: &mut dyn Write) -> anyhow::Result<Outcome> {
         plan.identity()
     )?;
     let bench = Bench::open(&args.dir);
+    let mains_hz = bench.as_ref().ok().and_then(|bench| bench.mains_hz);
+    words::findings(out, &plausible::of_signals(args.top_dbfs, args.frequency, mains_hz))?;
     if let Err(BenchError::NotABench { dir }) = &bench {
         let dir = dir.display();
         writeln!(out, "There is no bench in {dir}: `twinload new {dir}` starts one, if it should be there.")?;

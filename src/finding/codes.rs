@@ -410,7 +410,7 @@ const HELPERS: [Known; 11] = [
     ),
 ];
 
-const WRITTEN: [Known; 73] = [
+const WRITTEN: [Known; 75] = [
     k("chart_far_off", N, "a voltage is far from the chart", "see whether it was read right"),
     k("clipped_tone", R, "the calibration tone is clipped", "volts are wrong; turn the level down"),
     k("coarse_reading", L, "a reading with few digits", "volts are uncertain by that much; read more digits"),
@@ -421,6 +421,12 @@ const WRITTEN: [Known; 73] = [
         L,
         "the calibration tone is distorted",
         "the meter may read something else; turn the level down",
+    ),
+    k(
+        "frequency_on_mains",
+        N,
+        "the programme's tone lies on a mains line",
+        "hum spoils the quiet steps; leave it at 1010 Hz",
     ),
     k("grid_positive", N, "a grid is positive", "a coupling capacitor may leak; see to it"),
     k(
@@ -557,6 +563,7 @@ const WRITTEN: [Known; 73] = [
         "full scale of the drive channel is unusual",
         "check that it is RMS at the amp's input",
     ),
+    k("unusual_frequency", N, "the ladder's frequency is unusual", "leave it at 1010 Hz"),
     k("unusual_full_scale", N, "the interface's full scale is unusual", "check that it is RMS"),
     k("unusual_grid_volts", N, "volts at the grid are unusual", "is the minus sign of a fixed bias missing?"),
     k("unusual_headroom", N, "the room kept under full scale is unusual", "6 dB serve most amps"),

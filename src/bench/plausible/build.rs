@@ -263,22 +263,30 @@ pub(super) fn of_bias(valve: &Valve, task: &BiasTask, own_limit_watts: Option<f6
     findings.extend(at_cathode);
     let limit_watts = own_limit_watts.unwrap_or(valve.plate_watts);
     // Too hot is said by itself.
-    findings.extend(plate_watts.filter(|watts| *watts < COLDEST * limit_watts).map(|watts| {
-        let percent = (100.0 * watts / limit_watts).round();
-        let saw = format!(
-            "{watts} W wanted at the plate, {percent} % of the limit, is unusual (usual: 30 to 100 %)"
-        );
-        let effect = "so cold a valve distorts early: crossover in a push-pull stage";
-        Finding::new(
-            "unusual_dissipation",
-            Severity::Note,
-            saw,
-            effect,
-            "write 90 for 90 %, and watts of one valve",
-        )
+    findings.extend(plate_watts.and_then(|watts| {
+        let wanted = format!("{watts} W wanted at the plate");
+        cold(wanted, watts, limit_watts, "write 90 for 90 %, and watts of one valve")
     }));
     findings.extend(limit(own_limit_watts, Some(valve.plate_watts), [0.0; 2], "W", "--limit-watts"));
     findings
+}
+
+/// What follows from a cathode resistor is colder than any output valve runs.
+pub(super) fn of_bias_point(cathode_ohms: f64, plate_watts: f64, limit_watts: f64) -> Option<Finding> {
+    let saw = format!(
+        "{plate_watts:.1} W at the plate by --cathode-ohms {}",
+        crate::bench::series::ohms_text(cathode_ohms)
+    );
+    cold(saw, plate_watts, limit_watts, "check --cathode-ohms (k and plain ohms) and --valves")
+}
+
+fn cold(subject: String, watts: f64, limit_watts: f64, advice: &str) -> Option<Finding> {
+    (watts < COLDEST * limit_watts).then(|| {
+        let percent = (100.0 * watts / limit_watts).round();
+        let saw = format!("{subject}, {percent} % of the limit, is unusual (usual: 30 to 100 %)");
+        let effect = "so cold a valve distorts early: crossover in a push-pull stage";
+        Finding::new("unusual_dissipation", Severity::Note, saw, effect, advice)
+    })
 }
 
 /// Under this share of its limit no output valve is biased (design §11, from memory).
