@@ -41,9 +41,7 @@ pub(super) fn of_any(samples: &[f32], rate_hz: f64) -> Vec<usize> {
     let peaks = peaks(samples.len().saturating_sub(6), piece, |at, views| {
         let count = at.len();
         let Some(part) = samples.get(at.start..at.end + 6) else { return };
-        let [a, b, c, d, e, f, g]: [&[f32]; 7] = std::array::from_fn(|k| &part[k..k + count]);
-        let sixth = |n| a[n] + g[n] - 6.0 * (b[n] + f[n]) + 15.0 * (c[n] + e[n]) - 20.0 * d[n];
-        views.extend((0..count).map(|n: usize| sixth(n).abs()));
+        symmetric(part, [1.0, -6.0, 15.0, -20.0], count, views);
     });
     let found = stand_out(&peaks, |_| SIDE, 0, LEAST_STEP * STEP_GAIN, STANDS_OUT);
     // The largest value lies three samples before the middle of its seven.
@@ -71,9 +69,7 @@ pub(super) fn of_sweep(samples: &[f32], rate_hz: f64, turn: impl Fn(usize) -> f6
         let [w, x, y, z] = weights((at.start + at.end) / 2);
         let Some(part) = samples.get(at.start..at.end + 6) else { return };
         let length = at.len();
-        let [a, b, c, d, e, f, g]: [&[f32]; 7] = std::array::from_fn(|k| &part[k..k + length]);
-        let left = |n| w * (a[n] + g[n]) + x * (b[n] + f[n]) + y * (c[n] + e[n]) + z * d[n];
-        views.extend((0..length).map(|n: usize| left(n).abs()));
+        symmetric(part, [w, x, y, z], length, views);
     };
     let peaks = peaks(count, piece, view);
     // The sweep grows and falls from piece to piece: sides are as short as its kinks and its noise allow.
@@ -132,7 +128,8 @@ pub(super) fn of_tone(samples: &[f32], rate_hz: f64, period: f64) -> Vec<usize> 
     let [a, b, c] = parabola(delay - whole as f64);
     // Less itself half a period before, the tone doubles and hum all but goes.
     let half = ((0.5 * period).round() as usize).max(1);
-    let doubled: Vec<f32> = samples.windows(half + 1).map(|part| part[half] - part[0]).collect();
+    let later = samples.get(half..).unwrap_or_default();
+    let doubled: Vec<f32> = later.iter().zip(samples).map(|(later, here)| later - here).collect();
     let samples = doubled.as_slice();
     let peaks = peaks(samples.len().saturating_sub(whole + 2), piece, |at, views| {
         let count = at.len();
@@ -142,8 +139,11 @@ pub(super) fn of_tone(samples: &[f32], rate_hz: f64, period: f64) -> Vec<usize> 
             return;
         };
         let [before, here, after]: [&[f32]; 3] = std::array::from_fn(|k| &part[k..k + count]);
-        let left = |n| later[n] - (a * after[n] + b * here[n] + c * before[n]);
-        views.extend((0..count).map(|n: usize| left(n).abs()));
+        let earlier = before.iter().zip(here).zip(after);
+        let left = |(x, ((before, here), after)): (&f32, ((&f32, &f32), &f32))| {
+            (x - (a * after + b * here + c * before)).abs()
+        };
+        views.extend(later.iter().zip(earlier).map(left));
     });
     // A break is seen again one delay later; that echo is no neighbour.
     let echo = (whole + half) / piece + 2;
@@ -189,6 +189,27 @@ fn piece(rate_hz: f64) -> usize {
 /// Weights of the parabola through the samples after, at and before a place, read `lag` earlier.
 fn parabola(lag: f64) -> [f32; 3] {
     [lag * (lag - 1.0) / 2.0, 1.0 - lag * lag, lag * (lag + 1.0) / 2.0].map(|w| w as f32)
+}
+
+/// Magnitudes of seven samples each, weighted alike from both ends to the middle, at `count` places; eight side by side.
+fn symmetric(samples: &[f32], [w, x, y, z]: [f32; 4], count: usize, out: &mut Vec<f32>) {
+    let begin = out.len();
+    out.resize(begin + count, 0.0);
+    let Some(out) = out.get_mut(begin..) else { return };
+    let one = |s: &[f32; 7]| (w * (s[0] + s[6]) + x * (s[1] + s[5]) + y * (s[2] + s[4]) + z * s[3]).abs();
+    let (eights, rest) = out.as_chunks_mut::<8>();
+    let mut windows = samples;
+    for eight in eights {
+        let Some(part) = windows.first_chunk::<14>() else { return };
+        for k in 0..8 {
+            let s = [part[k], part[k + 1], part[k + 2], part[k + 3], part[k + 4], part[k + 5], part[k + 6]];
+            eight[k] = one(&s);
+        }
+        windows = windows.get(8..).unwrap_or_default();
+    }
+    for (value, s) in rest.iter_mut().zip(windows.array_windows()) {
+        *value = one(s);
+    }
 }
 
 /// The largest of a view in every piece; `view` appends its values over a range.
