@@ -112,6 +112,10 @@ fn a_small_drive_is_written_with_digits_that_matter() {
     let document: PadDocument = serde_json::from_str(&document).unwrap();
     let exact = document.output.unwrap().alternatives[0].drive_at_full_scale.value.unwrap();
     // Four digits: half of the last is 5e-4 at most.
+    let shown = text.lines().find(|line| line.starts_with("at the amp, full scale")).unwrap();
+    let shown: f64 =
+        shown["at the amp, full scale".len()..].split_whitespace().next().unwrap().parse().unwrap();
+    approx::assert_relative_eq!(shown / 1e3, exact, max_relative = 5e-4);
     approx::assert_relative_eq!(volts.parse::<f64>().unwrap(), exact, max_relative = 5e-4);
 }
 

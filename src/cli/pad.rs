@@ -269,9 +269,9 @@ fn output_words(task: &DriveTask, designs: &[DriveDesign], out: &mut dyn Write) 
     };
     row("top resistor", &|d| ohms_text(d.top_ohms));
     row("bottom resistor", &|d| ohms_text(d.bottom_ohms));
-    row("at the amp, programme's top", &|d| format!("{:.1} mV", d.drive_volts * 1e3));
+    row("at the amp, programme's top", &|d| format!("{} mV", rounding::digits(d.drive_volts * 1e3, 4)));
     row("  re what was wanted", &|d| format!("{} dB", signed(d.off_db, 2)));
-    row("at the amp, full scale", &|d| format!("{:.1} mV", d.full_scale_volts * 1e3));
+    row("at the amp, full scale", &|d| format!("{} mV", rounding::digits(d.full_scale_volts * 1e3, 4)));
     row("the output feeds", &|d| ohms_text(d.output_sees_ohms.round()));
     row("the amp sees", &|d| ohms_text(d.source_ohms.round()));
     row("top: heat at full scale", &|d| milliwatts(d.top_watts));
