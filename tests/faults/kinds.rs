@@ -190,6 +190,7 @@ fn breaks() -> Vec<Kind> {
             codes: BROKEN,
             unit: "of full scale",
             range: Some((1e-4, 0.5)),
+            from: Some(0.1),
             make: |amp, random, s| {
                 let at = within(amp, random, "sweep_high");
                 (vec![Fault::Click { at_seconds: at, peak: s }], vec![at])
