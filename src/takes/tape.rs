@@ -35,15 +35,21 @@ impl Tape {
         Self { samples: samples.into(), first_frame: 0, keep: None }
     }
 
-    /// Adds samples at the end.
+    /// Adds samples at the end. What is too old goes first, so that the tape never grows past what it keeps.
     pub fn push(&mut self, samples: impl IntoIterator<Item = f32>) {
+        let samples = samples.into_iter();
+        self.forget(samples.size_hint().0);
         self.samples.extend(samples);
-        if let Some(keep) = self.keep {
-            let old = self.samples.len().saturating_sub(keep);
-            if old > 0 {
-                self.samples.drain(..old);
-                self.first_frame += old as u64;
-            }
+        self.forget(0);
+    }
+
+    /// Forgets what is too old when this many samples are to come.
+    fn forget(&mut self, coming: usize) {
+        let Some(keep) = self.keep else { return };
+        let old = (self.samples.len() + coming).saturating_sub(keep).min(self.samples.len());
+        if old > 0 {
+            self.samples.drain(..old);
+            self.first_frame += old as u64;
         }
     }
 
