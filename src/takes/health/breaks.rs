@@ -98,14 +98,19 @@ pub(super) fn of_silence(samples: &[f32], rate_hz: f64, step: f64) -> Vec<usize>
         _ => 0.0,
     };
     let count = samples.len().saturating_sub(2);
-    let mut some: Vec<f32> = (0..count).step_by(5).map(second).collect();
+    let mut some: Vec<f32> = (0..count).step_by(17).map(second).collect();
     if some.is_empty() {
         return Vec::new();
     }
     let middle = some.len() / 2;
     let sigma = f64::from(*some.select_nth_unstable_by(middle, f32::total_cmp).1) / 0.6745;
     let limit = (SIGMAS * sigma).max(8.0 * step) as f32;
-    let peaks = peaks(count, piece, |at, views| views.extend(at.map(second)));
+    let peaks = peaks(count, piece, |at, views| {
+        let length = at.len();
+        let Some(part) = samples.get(at.start..at.end + 2) else { return };
+        let [a, b, c]: [&[f32]; 3] = std::array::from_fn(|k| &part[k..k + length]);
+        views.extend((0..length).map(|n: usize| (a[n] - 2.0 * b[n] + c[n]).abs()));
+    });
     let found = stand_out(&peaks, |_| SIDE, 0, limit, OVER_BUZZ);
     // A second difference makes 2 of a click of 1, and of white noise √6 times its RMS.
     let clicks: f64 = found.iter().filter_map(|&k| peaks.get(k)).map(|&p| (f64::from(p) / 2.0).powi(2)).sum();
