@@ -196,8 +196,10 @@ fn harmonics(take: &TakeAnalysis, out: &mut dyn Write) -> io::Result<()> {
     }
     let mut table = Table::new(["harmonic", "re fundamental", "dB", "phase"]);
     for harmonic in take.figures.harmonics.iter().take(10) {
-        let db =
-            harmonic.ratio.value.map_or_else(String::new, |r| format!("{:.2}", crate::units::db(r / 100.0)));
+        let db = harmonic
+            .ratio
+            .value
+            .map_or_else(String::new, |r| rounding::minus(&format!("{:.2}", crate::units::db(r / 100.0))));
         let phase = if harmonic.phase.value.is_some() { text(&harmonic.phase) } else { String::new() };
         table.row([format!("H{}", harmonic.order), text(&harmonic.ratio), db, phase]);
     }
@@ -210,7 +212,11 @@ fn products(take: &TakeAnalysis, out: &mut dyn Write) -> io::Result<()> {
         let mut table = Table::new(["line", "frequency", "level"]);
         for product in &take.figures.products {
             let [n, m] = product.orders;
-            table.row([format!("{n}·f1 {m:+}·f2"), text(&product.frequency), text(&product.level)]);
+            table.row([
+                format!("{n}·f1 {m:+}·f2").replace('-', "−"),
+                text(&product.frequency),
+                text(&product.level),
+            ]);
         }
         writeln!(out)?;
         table.write(out)?;
@@ -292,14 +298,12 @@ fn remark(quantity: &Quantity) -> String {
 
 /// Three figures, without a unit.
 fn short(value: f64) -> String {
-    let size = value.abs();
-    if size >= 1000.0 {
-        format!("{value:.0}")
-    } else if size >= 100.0 {
-        format!("{value:.1}")
-    } else {
-        format!("{value:.2}")
-    }
+    let decimals = match value.abs() {
+        size if size >= 1000.0 => 0,
+        size if size >= 100.0 => 1,
+        _ => 2,
+    };
+    rounding::minus(&format!("{value:.decimals$}"))
 }
 
 /// Writes `analysis.json` and `figures.csv` into `dir`.
