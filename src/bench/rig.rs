@@ -177,6 +177,28 @@ mod tests {
     }
 
     #[test]
+    fn a_typed_drive_is_as_uncertain_as_its_meter_or_a_data_sheet() {
+        let typed = Rig { output_full_scale_volts: Some(1.2), ..Rig::default() };
+        // ± a, rectangular, at 95 %: 1.96 a/√3 (GUM 4.3.7).
+        let at_95 = |within: f64| within * 1.959_964 / 3f64.sqrt();
+        approx::assert_relative_eq!(
+            typed.drive_uncertainty_percent().unwrap(),
+            at_95(6.0),
+            max_relative = 1e-6
+        );
+        let metered = Rig { meter_percent: Some(1.0), ..typed.clone() };
+        approx::assert_relative_eq!(
+            metered.drive_uncertainty_percent().unwrap(),
+            at_95(1.0),
+            max_relative = 1e-6
+        );
+        let known = Rig { output_full_scale_uncertainty_percent: Some(2.3), ..metered };
+        assert_eq!(known.drive_uncertainty_percent(), Some(2.3));
+        assert!(known.drive_calibration_is_known() && !typed.drive_calibration_is_known());
+        assert_eq!(Rig::default().drive_uncertainty_percent(), None);
+    }
+
+    #[test]
     fn loading_agrees_with_the_reference_table() {
         let mut rows = 0;
         for line in include_str!("../../tests/reference/divider_loading.csv").lines().skip(2) {
