@@ -147,15 +147,14 @@ fn of_loopback(options: &Options) -> Vec<Finding> {
     let known = options.known_plans();
     let ask = Ask { channel: options.channel, plans: &known, drive_channel: None };
     let not_used = |why: &str| vec![analyse::loopback_not_used(loopback, why)];
-    let mut said = match read(loopback, &ask).map(|recorded| recorded.takes.into_iter().next()) {
-        Ok(Some(take)) => helper::Rising::of(&take, &mut Plans::default())
-            .map_or_else(Vec::new, |rising| rising.judge("the loopback")),
-        Ok(None) => return not_used("no markers were found in it"),
+    let recorded = match read(loopback, &ask) {
+        Ok(recorded) => recorded,
         Err(error) => return not_used(&error.to_string()),
     };
-    let alone = Options { loopback: None, drive_channel: None, ..options.clone() };
-    let health = analyse::health_of_file(loopback, &alone).unwrap_or_default();
-    let clipped = health.iter().flat_map(|take| &take.findings).find(|f| f.code == "clipped_input");
+    let Some(take) = recorded.takes.first() else { return not_used("no markers were found in it") };
+    let rising = helper::Rising::of(take, &mut Plans::default());
+    let mut said = rising.map_or_else(Vec::new, |rising| rising.judge("the loopback"));
+    let clipped = recorded.findings.iter().find(|f| f.code == "clipped_input");
     said.extend(clipped.map(|clipped| {
         Finding::new(
             "loopback_overloaded",

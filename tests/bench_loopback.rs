@@ -228,3 +228,21 @@ fn only_what_a_loop_holds_is_said_to_be_taken_out() {
     let other = compared(&of, &analysis);
     assert!(interface_alone(&other).contains("could not be used"), "{}", interface_alone(&other));
 }
+
+#[test]
+fn a_clipped_loopback_is_named_by_check() {
+    use twinload::analyse::Options;
+    let (folder, _, _) = bench([0.06, 0.03], 0.0004, None);
+    let loop_path = folder.path().join("loop.wav");
+    let said = || {
+        let options = Options { loopback: Some(loop_path.clone()), ..Options::default() };
+        let checked = twinload::check::file(&folder.path().join("a.wav"), &options);
+        checked.findings.into_iter().find(|f| f.code == "loopback_overloaded").map(|f| f.saw)
+    };
+    assert_eq!(said(), None);
+    let (samples, stored) = support::read_wav(&loop_path);
+    let full = 8_388_607.0 / 8_388_608.0;
+    let hot: Vec<f64> = samples.iter().map(|x| (1.6 * x).clamp(-full, full)).collect();
+    write_wav(&loop_path, &hot, stored);
+    assert!(said().is_some_and(|saw| saw.contains("clipped in the recorder")), "{:?}", said());
+}
