@@ -7,6 +7,7 @@ use crate::bench::chart::VoltageChart;
 use crate::bench::{Bench, Build, Pad, Rig};
 use crate::figure::Unit;
 use crate::finding::Finding;
+use crate::measure::loopback::response_words;
 use crate::rounding;
 
 /// The conditions, in the order of print.
@@ -105,7 +106,6 @@ fn drive_words(channel: u32, rig: &Rig, rows: &[Row]) -> String {
 
 /// What the loopback says of the interface, or that nobody knows.
 fn interface_words(rows: &[Row], loopback: &[&Finding]) -> String {
-    let about = |code: &str| loopback.iter().find(|f| f.code == code);
     let told = |name: &str, words: &str| {
         let of_it = |r: &&Row| r.quantity == name && r.matched == Match::Whole;
         let values = || rows.iter().filter(of_it).flat_map(|r| &r.values);
@@ -124,18 +124,15 @@ fn interface_words(rows: &[Row], loopback: &[&Finding]) -> String {
     .into_iter()
     .filter_map(|(name, words)| told(name, words))
     .collect();
-    if let Some(why) = about("loopback_not_used") {
+    if let Some(why) = loopback.iter().find(|f| f.code == "loopback_not_used") {
         return format!("not known: {}; {}", why.saw, why.effect);
     }
     if known.is_empty() {
         return "not known, there is no loopback: its distortion, noise and response are in the figures"
             .to_owned();
     }
-    let of_the_rest = about("loopback_incomplete").map_or_else(
-        || "its response is divided out".to_owned(),
-        |incomplete| format!("{}: {}", incomplete.saw, incomplete.effect),
-    );
-    format!("by the loopback: {}; {of_the_rest}", known.join(", "))
+    let response = response_words(loopback.iter().copied());
+    format!("by the loopback: {}; {response}", known.join(", "))
 }
 
 fn pad_words(pad: &Pad, ratio: Option<f64>) -> String {

@@ -72,6 +72,18 @@ impl Own {
     }
 }
 
+/// Whether the interface's response is taken out, in words, from what the loopback said of itself.
+#[must_use]
+pub fn response_words<'a>(mut findings: impl Iterator<Item = &'a Finding>) -> String {
+    match findings.find(|f| f.code == INCOMPLETE) {
+        Some(incomplete) => format!("{}: {}", incomplete.saw, incomplete.effect),
+        None => "its response is divided out".to_owned(),
+    }
+}
+
+/// Code of the finding that says what a loopback lacks.
+const INCOMPLETE: &str = "loopback_incomplete";
+
 impl Loopback {
     /// Measures a recording of the loop. Segments that it lacks are left uncorrected in the takes.
     #[must_use]
@@ -143,7 +155,7 @@ impl Loopback {
             "what the interface does there by itself is not told"
         };
         Some(Finding::new(
-            "loopback_incomplete",
+            INCOMPLETE,
             Severity::Note,
             format!("the loopback does not hold {named}"),
             effect,

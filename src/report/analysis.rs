@@ -10,6 +10,7 @@ use crate::analysis::{Analysis, RecordingKind, Strike, TakeAnalysis};
 use crate::figure::Quantity;
 use crate::files;
 use crate::finding::Fitness;
+use crate::measure::loopback::response_words;
 use crate::rounding;
 
 /// Columns of the summary: head, figure.
@@ -136,14 +137,11 @@ fn interface(analysis: &Analysis, out: &mut dyn Write) -> io::Result<()> {
     if !told.is_empty() {
         writeln!(out)?;
         let all = || analysis.takes.iter().flat_map(|t| &t.findings);
-        let of_the_rest = all().find(|f| f.code == "loopback_incomplete").map_or_else(
-            || "its response is divided out".to_owned(),
-            |incomplete| format!("{}: {}", incomplete.saw, incomplete.effect),
-        );
+        let response = response_words(all());
         let bent =
             all().find(|f| f.code == "loopback_not_straight").map(|f| format!(" {}; {}.", f.saw, f.effect));
         let line = format!(
-            "interface alone, by the loopback: {}; {of_the_rest}. Figure by figure in the files.{}",
+            "interface alone, by the loopback: {}; {response}. Figure by figure in the files.{}",
             told.join(", "),
             bent.map_or_else(String::new, |bent| format!(" NOT STRAIGHT:{bent}"))
         );
