@@ -157,25 +157,19 @@ pub fn warnings(heat: &Heat, load_watts: Option<f64>) -> Vec<Finding> {
         return Vec::new();
     };
     let saw = format!("{numbers}: {how} its {rating} W");
-    let finding = if code == "load_runs_hot" {
+    let (effect, advice) = if severity == Severity::Note {
         let cool = (2.0 * heat.peak_watts).ceil();
-        Finding::new(
-            code,
-            severity,
-            saw,
+        (
             "it bears that, but its value drifts as it heats, and watts with it",
             format!("let it cool between takes; one rated {cool} W or more would stay at half of its rating"),
         )
     } else {
-        Finding::new(
-            code,
-            severity,
-            saw,
+        (
             "the load's value drifts as it heats, and watts with it; it may burn or open",
-            "use a load rated at twice the amp's power or more, let it cool between takes",
+            "use a load rated at twice the amp's power or more, let it cool between takes".to_owned(),
         )
     };
-    vec![finding]
+    vec![Finding::new(code, severity, saw, effect, advice)]
 }
 
 #[cfg(test)]

@@ -10,6 +10,7 @@ use super::ladder::Ladder;
 use super::row::{self, CommonUncertainty, Repeats, Subject};
 use crate::analysis::Intermodulation;
 use crate::figure::{Quantity, Unit};
+use crate::statistics::Mean;
 
 /// Drives of the same-drive match, dB re the programme's top; those outside the ladder fall away.
 const DRIVES_DB: [f64; 3] = [-20.0, -10.0, 0.0];
@@ -134,7 +135,8 @@ impl<'a> Pair<'a, '_> {
     ) -> Row {
         let subject = Subject { entry, setting: self.setting, builds: self.names, matched, at };
         let [a, b] = self.members.map(|members| Repeats {
-            by_place: mean(members.iter().filter_map(&moved)).unwrap_or(0.0),
+            by_place: Mean::of(&members.iter().filter_map(&moved).collect::<Vec<_>>())
+                .map_or(0.0, |m| m.value),
             ..Repeats::gather(members.iter().map(&of))
         });
         row::build(&subject, &a, &b, self.common)
@@ -314,11 +316,6 @@ fn moved(
         (Some(side), Some(here), None) | (None, Some(here), Some(side)) => Some((side - here).abs()),
         _ => None,
     }
-}
-
-fn mean(values: impl Iterator<Item = f64>) -> Option<f64> {
-    let (sum, count) = values.fold((0.0, 0.0), |(sum, count), value| (sum + value, count + 1.0));
-    (count > 0.0).then(|| sum / count)
 }
 
 #[cfg(test)]
